@@ -1,0 +1,37 @@
+package quantize
+
+import "pochoir/quantize/colour"
+
+// Swatch is one colour of a palette.
+type Swatch struct {
+	Name   string // CSS name of the nearest named colour, "-2", "-3" added where it repeats; "ink" for the ink
+	Colour colour.RGB
+}
+
+// Medium says what was drawn.
+type Medium int
+
+const (
+	MediumAuto  Medium = iota // find out
+	MediumLine                // ink only
+	MediumInked               // ink over flat colours
+	MediumFlat                // flat colours without a drawn line
+)
+
+// Flats is a picture reduced to a palette: one label a pixel, and what is needed to measure edges between labels.
+type Flats struct {
+	W, H    int
+	Palette []Swatch // index = label; at most 255 entries
+	Labels  []uint8  // row by row, len W*H
+	Core    []uint64 // bit i%64 of word i/64 is set where pixel i shows its swatch unmixed (deep inside an area)
+	Ground  int      // label of the paper around the drawing, -1 if none (a picture painted to all its edges)
+	Ink     int      // label of the ink in inked and line pictures, else -1
+	Medium  Medium   // never MediumAuto
+	Noise   float64  // standard deviation of a flat area, 8-bit levels a channel; 0 for a clean digital picture
+	Blur    float64  // standard deviation of the edge spread beyond the pixel's box, px; 0 for plain anti-aliasing
+
+	pix []uint8 // the picture, R,G,B,A; read by Coverage
+}
+
+// IsCore reports whether pixel i shows its swatch unmixed.
+func (f *Flats) IsCore(i int) bool { return f.Core[i>>6]>>(uint(i)&63)&1 != 0 }
