@@ -1,0 +1,299 @@
+package planar
+
+import (
+	"encoding/binary"
+	"slices"
+	"sync"
+)
+
+// Bits of a vertex byte: one for each crack that leaves it, then how it is passed.
+const (
+	crackBits  = 0x0f
+	nodeBit    = 0x10
+	fallingBit = 0x20
+	risingBit  = 0x40
+)
+
+// Build makes the planar map of a label picture, row by row in labels (len w·h, values below 255). saddle settles the
+// vertices where four cracks meet; workers is the number of goroutines, at least 1, and does not change the result.
+func Build(labels []uint8, w, h int, saddle Saddle, workers int) *Map {
+	b := &builder{w: w, h: h, labels: labels, vertices: make([]uint8, (w+1)*(h+1))}
+	b.mark(saddle, workers)
+	m := &Map{W: w, H: h}
+	m.regions = findRegions(labels, w, h, b.vertices)
+	b.m = m
+	b.walkAll()
+	m.collectFaces()
+	return m
+}
+
+type builder struct {
+	w, h     int
+	labels   []uint8
+	vertices []uint8 // (w+1)·(h+1)
+	m        *Map
+}
+
+// nodeAt returns the node at vertex i. Nodes are stored in vertex order.
+func (b *builder) nodeAt(i int) int32 {
+	n, _ := slices.BinarySearchFunc(b.m.Nodes, i, func(n Node, i int) int { return int(n.Y)*(b.w+1) + int(n.X) - i })
+	return int32(n)
+}
+
+// mark fills the vertex bytes. Every band of rows writes its own rows only.
+func (b *builder) mark(saddle Saddle, workers int) {
+	rows := b.h + 1
+	if workers > rows {
+		workers = rows
+	}
+	var wg sync.WaitGroup
+	for k := 0; k < workers; k++ {
+		lo, hi := rows*k/workers, rows*(k+1)/workers
+		wg.Add(1)
+		go func() {
+			defer wg.Done()
+			b.markRows(lo, hi, saddle)
+		}()
+	}
+	wg.Wait()
+}
+
+// markRows fills rows lo..hi-1 of the vertex bytes from the two pixel rows that touch each.
+func (b *builder) markRows(lo, hi int, saddle Saddle) {
+	w := b.w
+	// The pixel rows above and below a vertex row, padded left and right: column x of the picture is at x+1. Eight
+	// more bytes let the wide compare read past the end.
+	above, below := make([]uint8, w+10), make([]uint8, w+10)
+	load := func(dst []uint8, y int) {
+		dst[0] = outsideLabel
+		if y < 0 || y >= b.h {
+			for i := range dst {
+				dst[i] = outsideLabel
+			}
+			return
+		}
+		copy(dst[1:], b.labels[y*w:(y+1)*w])
+		for i := w + 1; i < len(dst); i++ {
+			dst[i] = outsideLabel
+		}
+	}
+	load(below, lo-1)
+	for y := lo; y < hi; y++ {
+		above, below = below, above
+		load(below, y)
+		row := b.vertices[y*(w+1) : (y+1)*(w+1)]
+		for x := 0; x <= w; x++ {
+			if x+8 <= w { // eight vertices without a crack at once
+				a := binary.LittleEndian.Uint64(above[x:])
+				c := binary.LittleEndian.Uint64(below[x:])
+				if a == c && a == binary.LittleEndian.Uint64(above[x+1:]) && c == binary.LittleEndian.Uint64(below[x+1:]) {
+					x += 7
+					continue
+				}
+			}
+			pa, pb, pc, pd := above[x], above[x+1], below[x], below[x+1]
+			var v uint8
+			n := 0
+			if pb != pd {
+				v |= 1
+				n++
+			}
+			if pc != pd {
+				v |= 2
+				n++
+			}
+			if pa != pc {
+				v |= 4
+				n++
+			}
+			if pa != pb {
+				v |= 8
+				n++
+			}
+			switch n {
+			case 3:
+				v |= nodeBit
+			case 4:
+				kind := Apart
+				if pa == pd || pb == pc {
+					kind = saddle(x, y, pa, pb, pc, pd)
+				}
+				switch {
+				case kind == Falling && pa == pd:
+					v |= fallingBit
+				case kind == Rising && pb == pc:
+					v |= risingBit
+				case pa == pd && pb == pc: // two labels always pass: a node would part four arcs for nothing
+					v |= fallingBit
+				default:
+					v |= nodeBit
+				}
+			}
+			row[x] = v
+		}
+	}
+}
+
+// turn returns the direction in which a boundary goes on that arrives at a passed vertex heading d.
+func turn(v uint8, d uint8) uint8 {
+	switch {
+	case v&fallingBit != 0: // up joins right, left joins down
+		return [4]uint8{1, 0, 3, 2}[d]
+	case v&risingBit != 0: // up joins left, right joins down
+		return [4]uint8{3, 2, 1, 0}[d]
+	}
+	v &= crackBits &^ (1 << ((d + 2) & 3))
+	switch v {
+	case 1:
+		return 0
+	case 2:
+		return 1
+	case 4:
+		return 2
+	}
+	return 3
+}
+
+// walkAll follows every crack once: from nodes first, then the loops that are left. It clears crack bits as it goes.
+func (b *builder) walkAll() {
+	stride := b.w + 1
+	for i, v := range b.vertices {
+		if v&nodeBit == 0 {
+			continue
+		}
+		b.m.Nodes = append(b.m.Nodes, Node{X: int32(i % stride), Y: int32(i / stride), Out: [4]Half{-1, -1, -1, -1}})
+	}
+	for n := range b.m.Nodes {
+		i := int(b.m.Nodes[n].Y)*stride + int(b.m.Nodes[n].X)
+		for d := uint8(0); d < 4; d++ {
+			if b.vertices[i]>>d&1 != 0 {
+				b.walk(i, d, int32(n))
+			}
+		}
+	}
+	for i := 0; i < len(b.vertices); i++ {
+		if i+8 <= len(b.vertices) && binary.LittleEndian.Uint64(b.vertices[i:])&0x0f0f0f0f0f0f0f0f == 0 {
+			i += 7
+			continue
+		}
+		for d := uint8(0); d < 2; d++ {
+			if b.vertices[i]>>d&1 != 0 {
+				b.walk(i, d, None)
+			}
+		}
+	}
+}
+
+// walk follows the boundary that leaves vertex i in direction d until a node or its own start, and stores the arc.
+func (b *builder) walk(i int, d uint8, from int32) {
+	stride := b.w + 1
+	step := [4]int{1, stride, -1, -stride}
+	m := b.m
+	arc := Arc{X: int32(i % stride), Y: int32(i / stride), Off: int32(len(m.Dirs)), From: from, To: None}
+	left, right := b.sides(int(arc.X), int(arc.Y), d)
+	arc.Left, arc.Right = left, right
+	start, first := i, d
+	for {
+		b.vertices[i] &^= 1 << d
+		i += step[d]
+		m.Dirs = append(m.Dirs, d)
+		v := b.vertices[i]
+		b.vertices[i] = v &^ (1 << ((d + 2) & 3))
+		if v&nodeBit != 0 || i == start && v&(fallingBit|risingBit) == 0 {
+			break // a plain vertex has only one way through, so meeting the start ends a loop
+		}
+		d = turn(v, d)
+		if i == start && d == first {
+			break
+		}
+	}
+	arc.N = int32(len(m.Dirs)) - arc.Off
+	id := len(m.Arcs)
+	if from != None {
+		arc.To = b.nodeAt(i)
+		m.Nodes[from].Out[first] = HalfOf(id, false)
+		last := m.Dirs[len(m.Dirs)-1]
+		m.Nodes[arc.To].Out[(last+2)&3] = HalfOf(id, true)
+	}
+	m.Arcs = append(m.Arcs, arc)
+}
+
+// sides returns the faces left and right of the crack that leaves vertex (x, y) in direction d.
+func (b *builder) sides(x, y int, d uint8) (left, right int32) {
+	lx, ly, rx, ry := SidePixels(x, y, d)
+	return b.faceAt(lx, ly), b.faceAt(rx, ry)
+}
+
+func (b *builder) faceAt(x, y int) int32 {
+	if x < 0 || y < 0 || x >= b.w || y >= b.h {
+		return Outside
+	}
+	return b.m.FaceAt(x, y)
+}
+
+// SidePixels returns the pixels to the left and to the right of the crack that leaves vertex (x, y) in direction d.
+func SidePixels(x, y int, d uint8) (lx, ly, rx, ry int) {
+	switch d {
+	case 0:
+		return x, y - 1, x, y
+	case 1:
+		return x, y, x - 1, y
+	case 2:
+		return x - 1, y, x - 1, y - 1
+	}
+	return x - 1, y - 1, x, y - 1
+}
+
+// collectFaces fills Faces from the regions and strings the arcs to rings.
+func (m *Map) collectFaces() {
+	r := m.regions
+	m.Faces = r.faces
+	done := make([]bool, 2*len(m.Arcs))
+	for k := range done {
+		h := Half(k)
+		f := m.RightOf(h)
+		if done[k] || f == Outside {
+			continue
+		}
+		var ring []Half
+		for g := h; !done[g]; g = m.next(g) {
+			done[g] = true
+			ring = append(ring, g)
+		}
+		m.Faces[f].Rings = append(m.Faces[f].Rings, ring)
+		if m.LeftOf(h) == Outside {
+			m.Faces[f].Border = true
+		}
+	}
+	for k := range m.Arcs {
+		a := &m.Arcs[k]
+		if a.Left == Outside && a.Right != Outside {
+			m.Faces[a.Right].Border = true
+		}
+		if a.Right == Outside && a.Left != Outside {
+			m.Faces[a.Left].Border = true
+		}
+	}
+}
+
+// next returns the half arc that follows h along the face on its right: at a node the first to the right.
+func (m *Map) next(h Half) Half {
+	n := m.To(h)
+	if n == None {
+		return h
+	}
+	a := &m.Arcs[h.Arc()]
+	var d uint8
+	if h.Backwards() {
+		d = (m.Dirs[a.Off] + 2) & 3
+	} else {
+		d = m.Dirs[a.Off+a.N-1]
+	}
+	out := &m.Nodes[n].Out
+	for _, t := range [3]uint8{1, 0, 3} {
+		if g := out[(d+t)&3]; g >= 0 {
+			return g
+		}
+	}
+	return h.Twin() // a node has at least three arcs: not reached
+}

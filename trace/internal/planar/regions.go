@@ -1,0 +1,131 @@
+package planar
+
+// regions are the connected areas of a label picture, found over runs of equal labels in a row: pixels that share a
+// side, and those that a saddle vertex joins.
+type regions struct {
+	w, h     int
+	rowStart []int32 // first run of each row, len h+1
+	runX     []int32 // first pixel of each run
+	parent   []int32 // union-find over runs
+	face     []int32 // face of each root run
+	faces    []Face
+}
+
+func findRegions(labels []uint8, w, h int, vertices []uint8) *regions {
+	r := &regions{w: w, h: h, rowStart: make([]int32, h+1)}
+	for y := 0; y < h; y++ {
+		r.rowStart[y] = int32(len(r.runX))
+		row := labels[y*w : (y+1)*w]
+		// A run starts wherever the vertex above or below its first pixel has the crack to the side; comparing labels
+		// is simpler and as fast.
+		last := row[0]
+		r.runX = append(r.runX, 0)
+		for x, l := range row {
+			if l != last {
+				r.runX = append(r.runX, int32(x))
+				last = l
+			}
+		}
+	}
+	r.rowStart[h] = int32(len(r.runX))
+	r.parent = make([]int32, len(r.runX))
+	for i := range r.parent {
+		r.parent[i] = int32(i)
+	}
+	for y := 1; y < h; y++ {
+		r.joinRows(labels, vertices, y)
+	}
+	r.collect(labels)
+	return r
+}
+
+// joinRows unites the runs of row y with those above that they touch.
+func (r *regions) joinRows(labels, vertices []uint8, y int) {
+	w := r.w
+	i, iEnd := r.rowStart[y-1], r.rowStart[y]
+	j, jEnd := r.rowStart[y], r.rowStart[y+1]
+	for i < iEnd && j < jEnd {
+		if labels[(y-1)*w+int(r.runX[i])] == labels[y*w+int(r.runX[j])] {
+			r.union(i, j)
+		}
+		// Whichever run ends first gives way; a shared end is a vertex where four cracks may meet.
+		ie, je := int32(w), int32(w)
+		if i+1 < iEnd {
+			ie = r.runX[i+1]
+		}
+		if j+1 < jEnd {
+			je = r.runX[j+1]
+		}
+		switch {
+		case ie < je:
+			i++
+		case je < ie:
+			j++
+		default:
+			if ie < int32(w) {
+				switch v := vertices[y*(w+1)+int(ie)]; {
+				case v&fallingBit != 0:
+					r.union(i, j+1)
+				case v&risingBit != 0:
+					r.union(i+1, j)
+				}
+			}
+			i++
+			j++
+		}
+	}
+}
+
+func (r *regions) find(i int32) int32 {
+	for r.parent[i] != i {
+		r.parent[i] = r.parent[r.parent[i]]
+		i = r.parent[i]
+	}
+	return i
+}
+
+// union keeps the earlier run as the root, so that faces are numbered in reading order.
+func (r *regions) union(i, j int32) {
+	i, j = r.find(i), r.find(j)
+	if i < j {
+		r.parent[j] = i
+	} else {
+		r.parent[i] = j
+	}
+}
+
+// collect numbers the faces and sums their areas and boxes.
+func (r *regions) collect(labels []uint8) {
+	r.face = make([]int32, len(r.runX))
+	for y := 0; y < r.h; y++ {
+		for i := r.rowStart[y]; i < r.rowStart[y+1]; i++ {
+			x0, x1 := r.runX[i], int32(r.w)
+			if i+1 < r.rowStart[y+1] {
+				x1 = r.runX[i+1]
+			}
+			root := r.find(i)
+			if root == i {
+				r.face[i] = int32(len(r.faces))
+				r.faces = append(r.faces, Face{Label: labels[y*r.w+int(x0)], MinX: x0, MinY: int32(y), MaxX: x1, MaxY: int32(y) + 1})
+			}
+			f := &r.faces[r.face[root]]
+			f.Area += int(x1 - x0)
+			f.MinX, f.MaxX = min(f.MinX, x0), max(f.MaxX, x1)
+			f.MaxY = int32(y) + 1
+		}
+	}
+}
+
+// runAt returns the run that covers pixel (x, y).
+func (r *regions) runAt(x, y int) int32 {
+	lo, hi := r.rowStart[y], r.rowStart[y+1]
+	for hi-lo > 1 {
+		mid := (lo + hi) / 2
+		if r.runX[mid] <= int32(x) {
+			lo = mid
+		} else {
+			hi = mid
+		}
+	}
+	return lo
+}
