@@ -1,0 +1,490 @@
+package intake
+
+import (
+	"errors"
+	"fmt"
+	"image"
+	"image/color"
+	"runtime"
+	"slices"
+	"sync"
+
+	"pochoir/trace/paper"
+)
+
+// clearBelow is the alpha, of 255, under which a pixel counts as paper rather than paint.
+const clearBelow = 128
+
+// errPaletteIndex reports a pixel that names no entry of the palette.
+var errPaletteIndex = errors.New("a pixel names a colour that the palette does not have")
+
+// rows yields the pixels of a decoded picture as opaque sRGB. row fills dst (R,G,B,A a pixel, one row) with row y laid
+// on white paper, and marks in clear (one entry a pixel, nil when not asked for) what was mostly transparent. It may be
+// called for different rows at once.
+type rows struct {
+	w, h        int
+	transparent bool // some pixel may be
+	row         func(y int, dst []uint8, clear []bool)
+	// own, where not nil, is a bitmap of at least 4*w*h bytes that may be overwritten: pixel i of the source lies at or
+	// after byte 4*i, so rows may be converted in place, from the first row to the last.
+	own     []uint8
+	ordered bool // in place only one row after the other; else rows lie exactly at their place
+	ready   bool // own holds the result already
+}
+
+// toPicture converts a decoded picture to an upright, opaque one. Where the decoder's bitmap has the right layout it is
+// taken over; otherwise rows are converted straight to their upright place, so that at no time more than the decoded
+// planes and one bitmap are held.
+func toPicture(img image.Image, h header, workers int) (*paper.Picture, error) {
+	if workers <= 0 {
+		workers = runtime.GOMAXPROCS(0)
+	}
+	src, err := readRows(img, h)
+	if err != nil {
+		return nil, err
+	}
+	turn := max(h.turn, 1)
+	pic := &paper.Picture{
+		W: src.w, H: src.h, Lossy: h.lossy, Subsampled: h.subsampled, DPI: h.dpi, Focal35: h.focal35, Camera: h.camera,
+	}
+	if turn >= 5 {
+		pic.W, pic.H = src.h, src.w
+	}
+	if src.transparent {
+		pic.Clear = make([]bool, src.w*src.h)
+	}
+	size := 4 * src.w * src.h
+	switch {
+	case turn == 1 && src.ready:
+		pic.Pix = src.own[:size:size]
+	case turn == 1 && src.own != nil:
+		pic.Pix = src.own[:size:size]
+		if src.ordered {
+			workers = 1
+		}
+		eachBand(src.h, workers, func(y0, y1 int) { copyRows(pic, src, y0, y1) })
+	case turn == 1:
+		pic.Pix = make([]uint8, size)
+		eachBand(src.h, workers, func(y0, y1 int) { copyRows(pic, src, y0, y1) })
+	default:
+		pic.Pix = make([]uint8, size)
+		eachBand(src.h, workers, func(y0, y1 int) { turnRows(pic, src, turn, y0, y1) })
+	}
+	if !slices.Contains(pic.Clear, true) {
+		pic.Clear = nil
+	}
+	return pic, nil
+}
+
+// copyRows converts rows y0 to y1 to where they lie.
+func copyRows(pic *paper.Picture, src rows, y0, y1 int) {
+	for y := y0; y < y1; y++ {
+		var clear []bool
+		if pic.Clear != nil {
+			clear = pic.Clear[y*src.w : (y+1)*src.w]
+		}
+		src.row(y, pic.Pix[4*y*src.w:4*(y+1)*src.w], clear)
+	}
+}
+
+// turnBand is how many rows turnRows gathers: 16 pixels of 4 bytes fill one line of the processor's cache where a
+// quarter turn writes them below one another.
+const turnBand = 16
+
+// turnRows converts rows y0 to y1 to their upright places.
+func turnRows(pic *paper.Picture, src rows, turn, y0, y1 int) {
+	w := src.w
+	buf := make([]uint8, 4*w*turnBand)
+	var clear []bool
+	if pic.Clear != nil {
+		clear = make([]bool, w*turnBand)
+	}
+	base, dx, dy := turned(turn, w, src.h)
+	for ; y0 < y1; y0 += turnBand {
+		n := min(turnBand, y1-y0)
+		for i := range n {
+			var c []bool
+			if clear != nil {
+				c = clear[i*w : (i+1)*w]
+			}
+			src.row(y0+i, buf[4*i*w:4*(i+1)*w], c)
+		}
+		for x := range w {
+			to := base + x*dx + y0*dy
+			for i := range n {
+				copy(pic.Pix[4*to:4*to+4], buf[4*(i*w+x):4*(i*w+x)+4])
+				if clear != nil {
+					pic.Clear[to] = clear[i*w+x]
+				}
+				to += dy
+			}
+		}
+	}
+}
+
+// turned returns where pixel (x, y) of a stored picture of w x h pixels lies in the upright one: at index
+// base + x*dx + y*dy. The eight orientations are those of TIFF 6.0 §20 (Orientation) and EXIF 2.32.
+func turned(turn, w, h int) (base, dx, dy int) {
+	switch turn {
+	case 2: // first row at the top, first column at the right
+		return w - 1, -1, w
+	case 3: // bottom, right
+		return w*h - 1, -1, -w
+	case 4: // bottom, left
+		return (h - 1) * w, 1, -w
+	case 5: // first row at the left, first column at the top
+		return 0, h, 1
+	case 6: // right, top
+		return h - 1, h, -1
+	case 7: // right, bottom
+		return w*h - 1, -h, -1
+	case 8: // left, bottom
+		return (w - 1) * h, -h, 1
+	}
+	return 0, 1, w
+}
+
+// eachBand calls f for bands of rows that together make up 0 to n, on several goroutines, and waits for all.
+func eachBand(n, workers int, f func(y0, y1 int)) {
+	if workers <= 1 || n < 2*turnBand {
+		f(0, n)
+		return
+	}
+	// Several bands a worker even out their load; whole multiples of turnBand keep turned writes in whole cache lines.
+	band := max(n/(4*workers)/turnBand, 1) * turnBand
+	starts := make(chan int, n/band+1)
+	for y := 0; y < n; y += band {
+		starts <- y
+	}
+	close(starts)
+	var wg sync.WaitGroup
+	for range workers {
+		wg.Go(func() {
+			for y := range starts {
+				f(y, min(y+band, n))
+			}
+		})
+	}
+	wg.Wait()
+}
+
+// readRows returns the row reader for a picture as the decoders hand it out.
+func readRows(img image.Image, h header) (rows, error) {
+	b := img.Bounds()
+	src := rows{w: b.Dx(), h: b.Dy()}
+	if src.w <= 0 || src.h <= 0 {
+		return src, errors.New("it has no pixels")
+	}
+	packed := func(pix []uint8, stride, size int) bool {
+		return stride == size*src.w && len(pix) >= size*src.w*src.h
+	}
+	switch m := img.(type) {
+	case *image.YCbCr:
+		src.row = yccRow(m, h.videoRange)
+	case *image.NYCbCrA:
+		ycc := yccRow(&m.YCbCr, h.videoRange)
+		src.transparent = true
+		src.row = func(y int, dst []uint8, clear []bool) {
+			ycc(y, dst, nil)
+			layAlpha(dst, m.A[m.AOffset(b.Min.X, b.Min.Y+y):], clear)
+		}
+	case *image.Gray:
+		src.row = func(y int, dst []uint8, _ []bool) {
+			grayRow(dst, m.Pix[m.PixOffset(b.Min.X, b.Min.Y+y):])
+		}
+	case *image.Gray16:
+		src.row = func(y int, dst []uint8, _ []bool) {
+			gray16Row(dst, m.Pix[m.PixOffset(b.Min.X, b.Min.Y+y):])
+		}
+	case *image.RGBA:
+		src.transparent = !m.Opaque()
+		if packed(m.Pix, m.Stride, 4) {
+			src.own, src.ready = m.Pix, !src.transparent
+		}
+		src.row = func(y int, dst []uint8, clear []bool) {
+			rgbaRow(dst, m.Pix[m.PixOffset(b.Min.X, b.Min.Y+y):], clear)
+		}
+	case *image.NRGBA:
+		src.transparent = !m.Opaque()
+		if packed(m.Pix, m.Stride, 4) {
+			src.own, src.ready = m.Pix, !src.transparent
+		}
+		src.row = func(y int, dst []uint8, clear []bool) {
+			nrgbaRow(dst, m.Pix[m.PixOffset(b.Min.X, b.Min.Y+y):], clear)
+		}
+	case *image.RGBA64:
+		if packed(m.Pix, m.Stride, 8) {
+			src.own, src.ordered = m.Pix, true
+		}
+		src.transparent = !m.Opaque()
+		src.row = func(y int, dst []uint8, clear []bool) {
+			rgba64Row(dst, m.Pix[m.PixOffset(b.Min.X, b.Min.Y+y):], clear)
+		}
+	case *image.NRGBA64:
+		if packed(m.Pix, m.Stride, 8) {
+			src.own, src.ordered = m.Pix, true
+		}
+		src.transparent = !m.Opaque()
+		src.row = func(y int, dst []uint8, clear []bool) {
+			nrgba64Row(dst, m.Pix[m.PixOffset(b.Min.X, b.Min.Y+y):], clear)
+		}
+	case *image.CMYK:
+		src.row = func(y int, dst []uint8, _ []bool) {
+			cmykRow(dst, m.Pix[m.PixOffset(b.Min.X, b.Min.Y+y):])
+		}
+	case *image.Paletted:
+		return palettedRows(m, h)
+	default:
+		return src, fmt.Errorf("unsupported layout of pixels (%T)", img)
+	}
+	return src, nil
+}
+
+// palettedRows reads a picture with a palette. A frame smaller than the picture (GIF) lies on transparent ground.
+func palettedRows(m *image.Paletted, h header) (rows, error) {
+	b := m.Bounds()
+	src := rows{w: max(b.Max.X, h.w), h: max(b.Max.Y, h.h)}
+	least := src.w > b.Dx() || src.h > b.Dy()
+	var table [256]struct {
+		px    [4]uint8
+		clear bool
+	}
+	for i, c := range m.Palette {
+		n := color.NRGBAModel.Convert(c).(color.NRGBA)
+		var px [4]uint8
+		var clear [1]bool
+		nrgbaRow(px[:], []uint8{n.R, n.G, n.B, n.A}, clear[:])
+		table[i].px, table[i].clear = px, clear[0]
+		src.transparent = src.transparent || n.A < 255
+	}
+	for y := b.Min.Y; y < b.Max.Y; y++ {
+		off := m.PixOffset(b.Min.X, y)
+		for _, v := range m.Pix[off : off+b.Dx()] {
+			if int(v) >= len(m.Palette) {
+				return src, errPaletteIndex
+			}
+		}
+	}
+	src.transparent = src.transparent || least
+	src.row = func(y int, dst []uint8, clear []bool) {
+		if least {
+			for i := range dst {
+				dst[i] = 255
+			}
+			for i := range clear {
+				clear[i] = true
+			}
+			if y < b.Min.Y || y >= b.Max.Y {
+				return
+			}
+			dst = dst[4*b.Min.X:]
+			clear = clear[b.Min.X:]
+		}
+		off := m.PixOffset(b.Min.X, y)
+		if !least {
+			off = m.PixOffset(b.Min.X, b.Min.Y+y)
+		}
+		for i, v := range m.Pix[off : off+b.Dx()] {
+			e := &table[v]
+			copy(dst[4*i:4*i+4], e.px[:])
+			if clear != nil {
+				clear[i] = e.clear
+			}
+		}
+	}
+	return src, nil
+}
+
+// over lays a straight channel value v of coverage a on white: v·a + 255·(1-a), rounded.
+func over(v, a uint32) uint8 {
+	n := v*a + 255*(255-a)
+	return uint8((n + 127) / 255)
+}
+
+// nrgbaRow lays a row of straight alpha on white.
+func nrgbaRow(dst, src []uint8, clear []bool) {
+	for i := 0; i+4 <= len(dst); i += 4 {
+		d, s := dst[i:i+4:i+4], src[i:i+4:i+4]
+		if s[3] != 255 {
+			a := uint32(s[3])
+			if clear != nil {
+				clear[i/4] = a < clearBelow
+			}
+			d[0], d[1], d[2], d[3] = over(uint32(s[0]), a), over(uint32(s[1]), a), over(uint32(s[2]), a), 255
+			continue
+		}
+		d[0], d[1], d[2], d[3] = s[0], s[1], s[2], 255
+	}
+}
+
+// rgbaRow lays a row of premultiplied alpha on white.
+func rgbaRow(dst, src []uint8, clear []bool) {
+	for i := 0; i+4 <= len(dst); i += 4 {
+		d, s := dst[i:i+4:i+4], src[i:i+4:i+4]
+		rest := 255 - s[3]
+		if clear != nil {
+			clear[i/4] = s[3] < clearBelow
+		}
+		// A damaged file may hold a colour above its alpha; the sum then stops at white.
+		d[0], d[1], d[2], d[3] = s[0]+min(rest, 255-s[0]), s[1]+min(rest, 255-s[1]), s[2]+min(rest, 255-s[2]), 255
+	}
+}
+
+// to8 rounds a 16-bit channel to 8 bits: v·255/65535 to the nearest.
+func to8(v uint32) uint8 { return uint8((v*255 + 32767) / 65535) }
+
+// nrgba64Row lays a row of straight 16-bit alpha (big-endian) on white.
+func nrgba64Row(dst, src []uint8, clear []bool) {
+	for i := 0; i+4 <= len(dst); i += 4 {
+		d, s := dst[i:i+4:i+4], src[2*i:2*i+8:2*i+8]
+		r, g, b, a := be16(s), be16(s[2:]), be16(s[4:]), be16(s[6:])
+		if a != 0xffff {
+			if clear != nil {
+				clear[i/4] = to8(a) < clearBelow
+			}
+			r, g, b = over16(r, a), over16(g, a), over16(b, a)
+		}
+		d[0], d[1], d[2], d[3] = to8(r), to8(g), to8(b), 255
+	}
+}
+
+// over16 is over for 16-bit channels.
+func over16(v, a uint32) uint32 {
+	return uint32((uint64(v)*uint64(a) + 0xffff*uint64(0xffff-a) + 0x7fff) / 0xffff)
+}
+
+// rgba64Row lays a row of premultiplied 16-bit alpha (big-endian) on white.
+func rgba64Row(dst, src []uint8, clear []bool) {
+	for i := 0; i+4 <= len(dst); i += 4 {
+		d, s := dst[i:i+4:i+4], src[2*i:2*i+8:2*i+8]
+		r, g, b, a := be16(s), be16(s[2:]), be16(s[4:]), be16(s[6:])
+		if clear != nil {
+			clear[i/4] = to8(a) < clearBelow
+		}
+		rest := 0xffff - a
+		d[0], d[1], d[2], d[3] = to8(min(r+rest, 0xffff)), to8(min(g+rest, 0xffff)), to8(min(b+rest, 0xffff)), 255
+	}
+}
+
+func grayRow(dst, src []uint8) {
+	src = src[:len(dst)/4]
+	for i, v := range src {
+		d := dst[4*i : 4*i+4 : 4*i+4]
+		d[0], d[1], d[2], d[3] = v, v, v, 255
+	}
+}
+
+func gray16Row(dst, src []uint8) {
+	src = src[:len(dst)/2]
+	for i := 0; i+2 <= len(src); i += 2 {
+		v := to8(be16(src[i:]))
+		d := dst[2*i : 2*i+4 : 2*i+4]
+		d[0], d[1], d[2], d[3] = v, v, v, 255
+	}
+}
+
+// cmykRow converts inks to light as color.CMYKToRGB does: each channel (1-ink)(1-black).
+func cmykRow(dst, src []uint8) {
+	for i := 0; i+4 <= len(dst); i += 4 {
+		d, s := dst[i:i+4:i+4], src[i:i+4:i+4]
+		d[0], d[1], d[2] = color.CMYKToRGB(s[0], s[1], s[2], s[3])
+		d[3] = 255
+	}
+}
+
+// layAlpha lays an opaque row on white by a plane of straight alpha.
+func layAlpha(dst, alpha []uint8, clear []bool) {
+	for i := range len(dst) / 4 {
+		a := uint32(alpha[i])
+		d := dst[4*i : 4*i+4 : 4*i+4]
+		d[0], d[1], d[2] = over(uint32(d[0]), a), over(uint32(d[1]), a), over(uint32(d[2]), a)
+		if clear != nil {
+			clear[i] = a < clearBelow
+		}
+	}
+}
+
+// yccRow reads a picture of luma and chroma planes.
+func yccRow(m *image.YCbCr, videoRange bool) func(y int, dst []uint8, _ []bool) {
+	b := m.Bounds()
+	luma, chroma := lumaFull, &chromaFull
+	if videoRange {
+		luma, chroma = lumaVideo, &chromaVideo
+	}
+	return func(y int, dst []uint8, _ []bool) {
+		yo := m.YOffset(b.Min.X, b.Min.Y+y)
+		co := m.COffset(b.Min.X, b.Min.Y+y)
+		ys := m.Y[yo : yo+b.Dx()]
+		switch m.SubsampleRatio {
+		case image.YCbCrSubsampleRatio444, image.YCbCrSubsampleRatio440:
+			yccRow1(dst, ys, m.Cb[co:], m.Cr[co:], luma, chroma)
+		case image.YCbCrSubsampleRatio422, image.YCbCrSubsampleRatio420:
+			if b.Min.X%2 == 0 {
+				yccRow2(dst, ys, m.Cb[co:], m.Cr[co:], luma, chroma)
+				return
+			}
+			fallthrough
+		default: // 4:1:1, 4:1:0 and windows that start inside a chroma sample
+			for x := range ys {
+				c := m.COffset(b.Min.X+x, b.Min.Y+y)
+				yccRow1(dst[4*x:4*x+4], ys[x:x+1], m.Cb[c:c+1], m.Cr[c:c+1], luma, chroma)
+			}
+		}
+	}
+}
+
+// lumaScale turns a stored luma into 16.16 fixed point light: (y - black)·gain + half.
+type lumaScale struct{ black, gain, half int32 }
+
+// chromaScale are the shares of a chroma sample in red, green and blue, 16.16 fixed point.
+type chromaScale struct{ crR, cbG, crG, cbB int32 }
+
+// The conversion of JFIF (ITU-T T.871 §7) with the factors and the rounding of the standard library's
+// color.YCbCrToRGB, and that of ITU-R BT.601 §3 with video range as RFC 6386 §2 asks for VP8: luma 16..235 stretched by
+// 255/219, chroma by 255/224.
+var (
+	lumaFull    = lumaScale{0, 0x10101, 0}
+	chromaFull  = chromaScale{91881, -22554, -46802, 116130}
+	lumaVideo   = lumaScale{16, 76309, 1 << 15}
+	chromaVideo = chromaScale{104597, -25675, -53279, 132201}
+)
+
+// clamp8 takes 16.16 fixed point light to 0..255.
+func clamp8(v int32) uint8 {
+	if uint32(v)&0xff000000 == 0 {
+		return uint8(v >> 16)
+	}
+	return uint8(^(v >> 31))
+}
+
+// yccRow1 converts a row with one chroma sample a pixel.
+func yccRow1(dst, ys, cb, cr []uint8, luma lumaScale, k *chromaScale) {
+	cb, cr = cb[:len(ys)], cr[:len(ys)]
+	dst = dst[:4*len(ys)]
+	for i, yv := range ys {
+		u, v := int32(cb[i])-128, int32(cr[i])-128
+		l := (int32(yv)-luma.black)*luma.gain + luma.half
+		d := dst[4*i : 4*i+4 : 4*i+4]
+		d[0] = clamp8(l + k.crR*v)
+		d[1] = clamp8(l + k.cbG*u + k.crG*v)
+		d[2] = clamp8(l + k.cbB*u)
+		d[3] = 255
+	}
+}
+
+// yccRow2 converts a row with one chroma sample for two pixels.
+func yccRow2(dst, ys, cb, cr []uint8, luma lumaScale, k *chromaScale) {
+	n := len(ys) / 2
+	for i := range n {
+		u, v := int32(cb[i])-128, int32(cr[i])-128
+		r, g, b := k.crR*v, k.cbG*u+k.crG*v, k.cbB*u
+		d := dst[8*i : 8*i+8 : 8*i+8]
+		l := (int32(ys[2*i])-luma.black)*luma.gain + luma.half
+		d[0], d[1], d[2], d[3] = clamp8(l+r), clamp8(l+g), clamp8(l+b), 255
+		l = (int32(ys[2*i+1])-luma.black)*luma.gain + luma.half
+		d[4], d[5], d[6], d[7] = clamp8(l+r), clamp8(l+g), clamp8(l+b), 255
+	}
+	if len(ys)%2 == 1 {
+		yccRow1(dst[8*n:], ys[2*n:], cb[n:n+1], cr[n:n+1], luma, k)
+	}
+}
