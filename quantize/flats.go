@@ -35,3 +35,9 @@ type Flats struct {
 
 // IsCore reports whether pixel i shows its swatch unmixed.
 func (f *Flats) IsCore(i int) bool { return f.Core[i>>6]>>(uint(i)&63)&1 != 0 }
+
+// Pixel returns the picture's colour at pixel i, 8-bit levels.
+func (f *Flats) Pixel(i int) (r, g, b float64) {
+	p := f.pix[4*i : 4*i+3 : 4*i+3]
+	return float64(p[0]), float64(p[1]), float64(p[2])
+}
