@@ -1,0 +1,63 @@
+package quantize
+
+import "encoding/binary"
+
+// This file finds the cores of a clean picture: pixels in a block of 2 x 2 equal ones. Anti-aliasing hardly ever makes
+// such a block, as an edge under a box filter is mixed over less than two pixels across.
+
+// at returns pixel i as a number that differs for different colours.
+func at(pix []uint8, i int) uint32 { return binary.LittleEndian.Uint32(pix[4*i:]) }
+
+// uniformBlocks returns a bitmap: pixel (x, y) is set where it equals (x+1, y), (x, y+1) and (x+1, y+1). The last
+// column and the last row are clear.
+func uniformBlocks(px *Pixels, workers int) []uint64 {
+	w, h := px.W, px.H
+	b := make([]uint64, bitmapLen(w*h))
+	rowBands(h-1, workers, func(_, y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			top := px.Pix[4*y*w : 4*(y+1)*w]
+			below := px.Pix[4*(y+1)*w : 4*(y+2)*w]
+			for x := 0; x+1 < w; {
+				c := at(top, x)
+				if at(below, x) != c {
+					x++
+					continue
+				}
+				e := min(runEnd(top, x+1, w, c), w)
+				e = runEnd(below, x+1, e, c)
+				setBits(b, y*w+x, y*w+e-1)
+				x = e
+			}
+		}
+	})
+	return b
+}
+
+// runEnd returns the first x of the row, from <= x <= end, whose colour is not c, end if there is none.
+func runEnd(row []uint8, from, end int, c uint32) int {
+	x := from
+	cc := uint64(c)<<32 | uint64(c)
+	for ; x+8 <= end; x += 8 {
+		p := row[4*x : 4*x+32 : 4*x+32]
+		if (binary.LittleEndian.Uint64(p)^cc)|(binary.LittleEndian.Uint64(p[8:])^cc)|
+			(binary.LittleEndian.Uint64(p[16:])^cc)|(binary.LittleEndian.Uint64(p[24:])^cc) != 0 {
+			break
+		}
+	}
+	for x < end && at(row, x) == c {
+		x++
+	}
+	return x
+}
+
+// coresOf returns the pixels that lie in at least one block and those whose four blocks are all set, that is, the
+// middles of uniform 3 x 3 squares.
+func coresOf(blocks []uint64, w int) (core, deep []uint64) {
+	core, deep = make([]uint64, len(blocks)), make([]uint64, len(blocks))
+	for k := range blocks {
+		// the last column and row hold no block, so moving the bits across the ends of rows is harmless
+		a, b, c, d := blocks[k], shifted(blocks, k, 1), shifted(blocks, k, w), shifted(blocks, k, w+1)
+		core[k], deep[k] = a|b|c|d, a&b&c&d
+	}
+	return core, deep
+}
