@@ -37,8 +37,8 @@ func (q *flattener) deviation() float64 {
 	return math.Sqrt(sum / float64(n))
 }
 
-// paperWhite is the least level of every channel that passes for paper.
-const paperWhite = 240
+// groundWhite is the least level of every channel that passes for paper.
+const groundWhite = 240
 
 // ground returns the label of the paper around the drawing: what lies under transparent places, or the commonest
 // nearly white label along the frame; -1 if there is none.
@@ -68,7 +68,7 @@ func ground(f *Flats, clear []bool) int {
 	best := -1
 	for l, s := range f.Palette {
 		c := s.Colour
-		if count[l]*20 >= frame && min(c.R, c.G, c.B) >= paperWhite && (best < 0 || count[l] > count[best]) {
+		if count[l]*20 >= frame && min(c.R, c.G, c.B) >= groundWhite && (best < 0 || count[l] > count[best]) {
 			best = l
 		}
 	}

@@ -1,6 +1,13 @@
 package trace
 
-import "pochoir/quantize"
+import (
+	"fmt"
+	"math"
+
+	"pochoir/fit"
+	"pochoir/quantize"
+	"pochoir/trace/paper"
+)
 
 // Options steer a trace. The zero value does the right thing for every kind of picture.
 type Options struct {
@@ -8,11 +15,12 @@ type Options struct {
 	Palette    []quantize.Swatch // locked palette; overrides Colours
 	Smoothness *float64          // 0..100; nil means DefaultSmoothness
 	Turn       *float64          // degrees, 0..180: the sharpest turn still drawn round; nil means DefaultTurn
-	Dust       *float64          // px across: the smallest mark kept; nil means DefaultDust
+	Dust       *float64          // px across: the smallest mark kept; nil means DefaultDust, more on a noisy sheet
 	Medium     quantize.Medium
-	KeepPaper  bool // paint the paper instead of dropping it
-	Knockout   bool // cut neighbours exactly instead of spreading lower layers under upper ones
-	Workers    int  // goroutines; 0 means runtime.GOMAXPROCS(0). The result does not depend on it
+	KeepPaper  bool          // paint the paper instead of dropping it
+	Knockout   bool          // cut neighbours exactly instead of spreading lower layers under upper ones
+	Sheet      paper.Options // finding, straightening and cleaning the sheet
+	Workers    int           // goroutines; 0 means runtime.GOMAXPROCS(0). The result does not depend on it
 }
 
 // Defaults read by flags, recipes and documentation.
@@ -21,3 +29,59 @@ const (
 	DefaultTurn       = 28.0 // degrees
 	DefaultDust       = 1.0  // px
 )
+
+// check names the first field that is out of range.
+func (o *Options) check() error {
+	within := func(name string, p *float64, lo, hi float64) error {
+		if p != nil && !(*p >= lo && *p <= hi) {
+			return fmt.Errorf("trace: %s = %g, want %g..%g", name, *p, lo, hi)
+		}
+		return nil
+	}
+	if o.Colours != 0 && (o.Colours < 2 || o.Colours > 64) {
+		return fmt.Errorf("trace: Colours = %d, want 0 or 2..64", o.Colours)
+	}
+	if err := within("Smoothness", o.Smoothness, 0, 100); err != nil {
+		return err
+	}
+	if err := within("Turn", o.Turn, 0, 180); err != nil {
+		return err
+	}
+	return within("Dust", o.Dust, 0, 1000)
+}
+
+// dust returns the smallest mark kept, px across.
+func (o *Options) dust(s *paper.Sheet) float64 {
+	switch {
+	case o.Dust != nil:
+		return *o.Dust
+	case s.Kind != paper.Digital:
+		return 3 // a speck of grain or dust on paper is thinner than about 3 px
+	}
+	return DefaultDust
+}
+
+// fit returns the options of the curve fit for samples of the given noise, px.
+func (o *Options) fit(s *paper.Sheet, noise float64) fit.Options {
+	smoothness, turn := DefaultSmoothness, DefaultTurn
+	if o.Smoothness != nil {
+		smoothness = *o.Smoothness
+	}
+	if o.Turn != nil {
+		turn = *o.Turn
+	}
+	// Below the noise segments multiply and the error does not fall; 0.06 px is what rounding to 8 bits leaves.
+	tolerance := math.Min(0.35, math.Max(0.08, 0.06+3.5*noise))
+	scale := 1.0
+	if s.Kind != paper.Digital {
+		tolerance = math.Min(1.2, math.Max(0.35, 0.2+3.5*noise))
+		scale = 2
+	}
+	// 0 halves the tolerance, 50 keeps it, 100 makes it four times as wide.
+	if smoothness < 50 {
+		tolerance *= math.Exp2((smoothness - 50) / 50)
+	} else {
+		tolerance *= math.Exp2((smoothness - 50) / 25)
+	}
+	return fit.Options{Tolerance: tolerance, Noise: noise, Turn: turn, Scale: scale}
+}

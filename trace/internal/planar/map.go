@@ -143,7 +143,7 @@ func (m *Map) Check() error {
 					return fmt.Errorf("planar: ring of face %d is broken at arc %d", f, h.Arc())
 				}
 			}
-			sum += m.ringArea(ring)
+			sum += m.RingArea(ring)
 		}
 		if sum != m.Faces[f].Area {
 			return fmt.Errorf("planar: rings of face %d enclose %d px, it has %d", f, sum, m.Faces[f].Area)
@@ -188,8 +188,8 @@ func (m *Map) Check() error {
 	return nil
 }
 
-// ringArea returns the signed area of a ring in px (shoelace formula on the lattice).
-func (m *Map) ringArea(ring []Half) int {
+// RingArea returns the signed area of a ring in px (shoelace formula on the lattice).
+func (m *Map) RingArea(ring []Half) int {
 	sum := 0
 	for _, h := range ring {
 		a := m.Arcs[h.Arc()]

@@ -1,0 +1,150 @@
+package fit
+
+import "math"
+
+// Corridor is one gate of a corridor: a curve may cross the line through Base along the unit vector Normal at a signed
+// distance of Low to High px, best at Want. Low <= Want <= High.
+type Corridor struct {
+	Base, Normal    Point
+	Low, Want, High float64
+}
+
+// Within returns few segments from start to end that pass every gate of a corridor, given in order. They are for
+// edges that are never seen: any way through will do, and joints need not be smooth. Two gates or fewer give a line.
+func Within(c []Corridor, start, end Point) []Segment {
+	n := len(c)
+	if n < 3 {
+		if start == end {
+			return nil
+		}
+		return []Segment{LineTo(start, end)}
+	}
+	k := corridor{gates: c, aim: make([]Point, n)}
+	for i, g := range c {
+		k.aim[i] = g.Base.Add(g.Normal.Mul(g.Want))
+	}
+	k.aim[0], k.aim[n-1] = start, end
+	k.length = lengths(k.aim)
+	var out []Segment
+	for i := 0; i < n-1; {
+		if s, ok := k.try(i, n-1); ok {
+			return append(out, s)
+		}
+		best, j := LineTo(k.aim[i], k.aim[i+1]), i+1
+		for lo, hi := i+1, n-1; hi-lo > 1; {
+			mid := (lo + hi) / 2
+			if s, ok := k.try(i, mid); ok {
+				best, j, lo = s, mid, mid
+			} else {
+				hi = mid
+			}
+		}
+		if best.P[0].Sub(best.P[3]).Len() > samePlace {
+			out = append(out, best)
+		} else if j < n-1 {
+			k.aim[j] = best.P[0]
+		}
+		i = j
+	}
+	return out
+}
+
+type corridor struct {
+	gates  []Corridor
+	aim    []Point
+	length []float64
+}
+
+// try looks for one segment from gate i to gate j: a line, else a cubic by least squares, aimed ever deeper.
+func (k *corridor) try(i, j int) (Segment, bool) {
+	a, b := k.aim[i], k.aim[j]
+	if a.Sub(b).Len() < samePlace {
+		return Segment{}, false
+	}
+	if s := LineTo(a, b); k.passes(s, i, j) {
+		return s, true
+	}
+	if j-i < 3 {
+		return Segment{}, false
+	}
+	for _, depth := range [4]float64{1, 1.6, 2.6, 4.2} {
+		if s, ok := k.cubic(i, j, depth); ok && k.passes(s, i, j) {
+			return s, true
+		}
+	}
+	return Segment{}, false
+}
+
+// deeper returns the aim of gate g for a factor of depth.
+func (k *corridor) deeper(g int, depth float64) Point {
+	c := &k.gates[g]
+	want := c.Want
+	if depth > 1 && want > 0 {
+		want = math.Max(want, math.Min(want*depth, 0.8*c.High))
+	}
+	return c.Base.Add(c.Normal.Mul(want))
+}
+
+// cubic fits free handles to the aims between gates i and j.
+func (k *corridor) cubic(i, j int, depth float64) (Segment, bool) {
+	a, b := k.aim[i], k.aim[j]
+	total := k.length[j] - k.length[i]
+	if total <= 0 {
+		return Segment{}, false
+	}
+	a11, a12, a22 := 1e-6, 0.0, 1e-6
+	var r1, r2 Point
+	step := max(1, (j-i)/48)
+	for g := i + 1; g < j; g += step {
+		t := (k.length[g] - k.length[i]) / total
+		v := 1 - t
+		b0, b1, b2, b3 := v*v*v, 3*v*v*t, 3*v*t*t, t*t*t
+		e := k.deeper(g, depth).Sub(a.Mul(b0)).Sub(b.Mul(b3))
+		a11 += float64(b1 * b1)
+		a12 += float64(b1 * b2)
+		a22 += float64(b2 * b2)
+		r1 = r1.Add(e.Mul(b1))
+		r2 = r2.Add(e.Mul(b2))
+	}
+	det := float64(a11*a22) - float64(a12*a12)
+	if det < 1e-9 {
+		return Segment{}, false
+	}
+	p := r1.Mul(a22).Sub(r2.Mul(a12)).Mul(1 / det)
+	q := r2.Mul(a11).Sub(r1.Mul(a12)).Mul(1 / det)
+	// Handles that leave the stretch by its own length loop.
+	if p.Sub(a).Len() > 1.5*total || q.Sub(b).Len() > 1.5*total {
+		return Segment{}, false
+	}
+	return CubicTo(a, p, q, b), true
+}
+
+// passes reports whether s crosses the gates between i and j within their bounds.
+func (k *corridor) passes(s Segment, i, j int) bool {
+	total := k.length[j] - k.length[i]
+	t := 0.0
+	for g := i + 1; g < j; g++ {
+		c := &k.gates[g]
+		along := c.Normal.Perp()
+		// The crossing of the gate's line, by Newton's method from the share of length.
+		guess := 0.5
+		if total > 0 {
+			guess = (k.length[g] - k.length[i]) / total
+		}
+		t = math.Max(t, guess-0.1)
+		t = math.Min(1, t)
+		for range 4 {
+			d := s.Deriv(t).Dot(along)
+			if math.Abs(d) < 1e-9 {
+				break
+			}
+			t = math.Max(0, math.Min(1, t-s.At(t).Sub(c.Base).Dot(along)/d))
+		}
+		at := s.At(t).Sub(c.Base)
+		off, miss := at.Dot(c.Normal), math.Abs(at.Dot(along))
+		if off < c.Low || off > c.High || miss > 0.5+0.5*math.Abs(c.Want) {
+			return false
+		}
+	}
+	return true
+}

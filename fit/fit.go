@@ -1,0 +1,182 @@
+// Package fit turns measured edge positions into few smooth curves: samples of one boundary in, straight lines and
+// cubic Béziers with true corners out. It knows nothing of pictures, labels or files. Point, Segment and Path live
+// here.
+//
+// Most callers need only Curve. Within fits hidden edges, for which any curve between two bounds will do; Ellipse
+// draws dots; FitLocal describes the end of a run, for finding where several of them meet. All functions are pure
+// and safe to call from several goroutines, and give the same bytes on every machine.
+package fit
+
+import "math"
+
+// Sample is one measured position of an edge.
+type Sample struct {
+	Point
+	Weight float64 // 0 (doubtful, used only where nothing better is near) to 1 (good)
+}
+
+// Defaults of Options.
+const (
+	DefaultTolerance = 0.1  // px, suits the clean edges of a digital picture
+	DefaultTurn      = 28.0 // degrees
+)
+
+// Limits of Options; values outside are moved to the nearer limit.
+const (
+	minTolerance, maxTolerance = 0.02, 50.0
+	minScale, maxScale         = 0.5, 8.0
+)
+
+// Options steer Curve. The zero value suits the edges of a clean digital picture.
+type Options struct {
+	// Tolerance is how far the curve may leave the samples at worst, in px, 0.02 to 50; zero means
+	// DefaultTolerance. 0.1 follows a clean anti-aliased edge, 0.35 a scanned one; each doubling saves about a
+	// tenth of the segments (a cubic's error falls with the sixth power of its length).
+	Tolerance float64
+	// Noise is the standard deviation of the samples about the true edge, in px; zero means that it is taken from
+	// the samples.
+	Noise float64
+	// Turn is the sharpest jump of the tangent that is still drawn round, in degrees, 0 to 180; zero means
+	// DefaultTurn.
+	Turn float64
+	// Scale widens the windows in which corners are looked for: 1 (which zero means) for plain anti-aliasing, 2
+	// for blurred or noisy edges.
+	Scale float64
+	// Sharp and Smooth are places that a user marked: a corner is forced at the sample nearest each Sharp point (if
+	// one lies within 4 px) and none is made within 3 px of a Smooth one.
+	Sharp, Smooth []Point
+}
+
+// setting is Options, checked, with the figures derived from them.
+type setting struct {
+	tol, noise, scale float64
+	cosTurn, tanTurn  float64 // of the Turn angle; tan is of its half
+	sharp, smooth     []Point
+}
+
+func (o Options) setting(p []Point, w []float64, closed bool) setting {
+	s := setting{tol: o.Tolerance, noise: o.Noise, scale: o.Scale, sharp: o.Sharp, smooth: o.Smooth}
+	if !(s.tol > 0) {
+		s.tol = DefaultTolerance
+	}
+	s.tol = math.Min(maxTolerance, math.Max(minTolerance, s.tol))
+	if !(s.scale > 0) {
+		s.scale = 1
+	}
+	s.scale = math.Min(maxScale, math.Max(minScale, s.scale))
+	if !(s.noise > 0) {
+		s.noise = noiseOf(p)
+	}
+	s.noise = math.Min(math.Max(s.noise, minNoise), 4*s.tol)
+	turn := o.Turn
+	if !(turn > 0) {
+		turn = DefaultTurn
+	}
+	turn = math.Min(180, turn)
+	s.cosTurn = math.Cos(turn * math.Pi / 180)
+	s.tanTurn = math.Tan(turn * math.Pi / 360)
+	return s
+}
+
+// minNoise is the least standard deviation assumed of samples, px: half a level of an 8-bit picture moves a
+// measured edge by 1/512 px, and the mean over a pixel's width that a sample stands for leaves curves of 10 px
+// radius by 1/240.
+const minNoise = 0.004
+
+// Curve fits samples, given in order along the edge about a pixel apart. closed means a loop whose last sample
+// connects to its first; start and end are then ignored. An open run begins exactly at start and ends exactly at
+// end; samples lie between them.
+//
+// The result is connected and finite for any finite input:
+//  1. it leaves good samples by at most about 1.5 times the tolerance (samples within about a pixel of a corner are
+//     rounded off by the pixels and do not count);
+//  2. joints are smooth except at corners;
+//  3. no segment has zero length;
+//  4. a closed run with fewer than three distinct samples gives an empty path.
+//
+// Not guaranteed: the smallest possible number of segments.
+func Curve(samples []Sample, closed bool, start, end Point, opt Options) Path {
+	p, w := cleaned(samples, closed)
+	if closed {
+		if len(p) < 3 {
+			return Path{Closed: true}
+		}
+	} else {
+		p, w = withoutEnds(p, w, start, end)
+		if len(p) == 0 {
+			return openLine(start, end)
+		}
+	}
+	st := opt.setting(p, w, closed)
+	if closed {
+		if path, ok := wholeEllipse(p, w, st); ok {
+			return path
+		}
+	}
+	b := builder{setting: st, p: p, w: w, closed: closed, start: start, end: end}
+	return b.build()
+}
+
+func openLine(a, b Point) Path {
+	if a == b {
+		return Path{}
+	}
+	return Path{Segments: []Segment{LineTo(a, b)}}
+}
+
+// samePlace is the distance below which two positions count as one, px.
+const samePlace = 1e-3
+
+// cleaned drops non-finite and repeated positions.
+func cleaned(samples []Sample, closed bool) ([]Point, []float64) {
+	p := make([]Point, 0, len(samples))
+	w := make([]float64, 0, len(samples))
+	for _, s := range samples {
+		if !finite(s.Point) {
+			continue
+		}
+		k := s.Weight
+		if !(k > 0) {
+			k = 0
+		}
+		k = math.Min(1, math.Max(leastWeight, k))
+		if n := len(p); n > 0 && p[n-1].Sub(s.Point).Len() < samePlace {
+			w[n-1] = math.Max(w[n-1], k)
+			continue
+		}
+		p, w = append(p, s.Point), append(w, k)
+	}
+	for closed && len(p) > 1 && p[len(p)-1].Sub(p[0]).Len() < samePlace {
+		p, w = p[:len(p)-1], w[:len(w)-1]
+	}
+	return p, w
+}
+
+// leastWeight is what a doubtful sample counts.
+const leastWeight = 0.02
+
+// farOff bounds coordinates; beyond it squares and products of differences lose the tolerance.
+const farOff = 1e7
+
+func finite(p Point) bool {
+	return math.Abs(p.X) < farOff && math.Abs(p.Y) < farOff // false for NaN
+}
+
+func withoutEnds(p []Point, w []float64, a, b Point) ([]Point, []float64) {
+	for len(p) > 0 && p[0].Sub(a).Len() < samePlace {
+		p, w = p[1:], w[1:]
+	}
+	for len(p) > 0 && p[len(p)-1].Sub(b).Len() < samePlace {
+		p, w = p[:len(p)-1], w[:len(w)-1]
+	}
+	return p, w
+}
+
+// lengths returns the length of the polyline p from its first point to each.
+func lengths(p []Point) []float64 {
+	c := make([]float64, len(p))
+	for i := 1; i < len(p); i++ {
+		c[i] = c[i-1] + p[i].Sub(p[i-1]).Len()
+	}
+	return c
+}

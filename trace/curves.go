@@ -1,0 +1,510 @@
+package trace
+
+import (
+	"math"
+	"sync"
+	"sync/atomic"
+
+	"pochoir/fit"
+	"pochoir/trace/internal/planar"
+)
+
+// piece is a part of a fitted curve that lies on one arc: parameters t0 to t1 (t0 > t1 when run backwards) of segment
+// parent of outlines.parents, -1 where the piece stands alone.
+type piece struct {
+	fit.Segment
+	parent int32
+	t0, t1 float64
+}
+
+// outlines are the fitted curves of a planar map, shared by the faces on both sides.
+type outlines struct {
+	arcs    [][]piece // along each arc
+	parents []fit.Segment
+	nodes   []fit.Point
+	noise   float64 // standard deviation of the samples, px
+	used    fit.Options
+	worst   float64   // largest distance of a trusted sample from its curve, px
+	worstAt fit.Point // where
+	mean    float64   // mean distance, px
+}
+
+// group is a chain of arcs that one curve runs along: a whole loop, or the arcs joined through junctions.
+type group struct {
+	halves []planar.Half
+	closed bool
+	cuts   []float64 // curve parameter (segment index + t) at the start of each half and at the end
+	path   fit.Path
+	ok     bool // the curve passes its junctions in order
+
+	worst   float64
+	worstAt fit.Point
+	sum     float64
+	count   int
+}
+
+// fitOutlines fits every arc of m to its samples.
+func fitOutlines(m *planar.Map, samples [][]edgeSample, dots [][]fit.Segment, jn junctions, opt fit.Options, workers int) *outlines {
+	o := &outlines{arcs: make([][]piece, len(m.Arcs)), nodes: jn.at, used: opt, noise: opt.Noise}
+	groups := groupArcs(m, jn)
+	var joined, single []*group
+	for _, g := range groups {
+		switch d := dots[g.halves[0].Arc()]; {
+		case d != nil:
+			for _, s := range d {
+				o.arcs[g.halves[0].Arc()] = append(o.arcs[g.halves[0].Arc()], piece{Segment: s, parent: int32(len(o.parents)), t1: 1})
+				o.parents = append(o.parents, s)
+			}
+		case len(g.halves) > 1:
+			joined = append(joined, g)
+		default:
+			single = append(single, g)
+		}
+	}
+	inParallel(len(joined), workers, func(i int) { joined[i].fit(m, samples, o.nodes, opt) })
+	// A line that could not be kept in one falls apart into its arcs.
+	var whole []*group
+	for _, g := range joined {
+		if g.ok {
+			whole = append(whole, g)
+			continue
+		}
+		for _, h := range g.halves {
+			single = append(single, &group{halves: []planar.Half{h}})
+		}
+	}
+	// The junctions that lie within a line belong to it; lines that end there are fitted to that place.
+	moved := placeOnLines(m, whole, o.nodes)
+	var again []*group
+	for _, g := range whole {
+		if !g.closed && (moved[m.From(g.halves[0])] || moved[m.To(g.halves[len(g.halves)-1])]) {
+			again = append(again, g)
+		}
+	}
+	if len(again) > 0 {
+		inParallel(len(again), workers, func(i int) { again[i].refit(m, samples, o.nodes, opt) })
+		placeOnLines(m, whole, o.nodes)
+	}
+	inParallel(len(single), workers, func(i int) { single[i].fit(m, samples, o.nodes, opt) })
+	all := append(whole, single...)
+	for _, g := range all {
+		o.cut(m, g)
+	}
+	o.pinEnds(m)
+	o.frame(m)
+	var sum float64
+	count := 0
+	for _, g := range all {
+		sum += g.sum
+		count += g.count
+		if g.worst > o.worst {
+			o.worst, o.worstAt = g.worst, g.worstAt
+		}
+	}
+	if count > 0 {
+		o.mean = sum / float64(count)
+	}
+	return o
+}
+
+// inParallel calls f(0) … f(n-1) on several goroutines. Every call must write to places of its own.
+func inParallel(n, workers int, f func(i int)) {
+	var next atomic.Int64
+	var wg sync.WaitGroup
+	for range min(workers, n) {
+		wg.Go(func() {
+			for i := int(next.Add(1)) - 1; i < n; i = int(next.Add(1)) - 1 {
+				f(i)
+			}
+		})
+	}
+	wg.Wait()
+}
+
+// groupArcs strings the arcs together that run through junctions.
+func groupArcs(m *planar.Map, jn junctions) []*group {
+	var out []*group
+	used := make([]bool, len(m.Arcs))
+	for a := range m.Arcs {
+		arc := &m.Arcs[a]
+		if used[a] || arc.Left == planar.Outside || arc.Right == planar.Outside {
+			continue
+		}
+		h := planar.HalfOf(a, false)
+		if arc.From == planar.None {
+			used[a] = true
+			out = append(out, &group{halves: []planar.Half{h}, closed: true})
+			continue
+		}
+		// Back to where the line begins, or once around.
+		start, closed := h, false
+		for {
+			p := jn.through[start.Twin()]
+			if p < 0 {
+				break
+			}
+			start = p.Twin()
+			if start == h {
+				closed = true
+				break
+			}
+			if start.Arc() == a {
+				break
+			}
+		}
+		g := &group{closed: closed}
+		for h = start; h >= 0 && !used[h.Arc()]; h = jn.through[h] {
+			used[h.Arc()] = true
+			g.halves = append(g.halves, h)
+		}
+		out = append(out, g)
+	}
+	return out
+}
+
+// samplesOf strings the samples of a group in order and tells where each half begins among them.
+func (g *group) samplesOf(m *planar.Map, samples [][]edgeSample) (run []fit.Sample, starts []int) {
+	for _, h := range g.halves {
+		starts = append(starts, len(run))
+		arc := &m.Arcs[h.Arc()]
+		s := samples[h.Arc()]
+		lo := len(run)
+		for k := range s {
+			q := &s[k]
+			if h.Backwards() {
+				q = &s[len(s)-1-k]
+			}
+			// Next to a junction a third colour taints the measure.
+			if arc.From != planar.None && arc.N > 5 && (float64(q.at)+0.5 < 0.9 || float64(q.at)+0.5 > float64(arc.N)-0.9) {
+				continue
+			}
+			run = append(run, q.Sample)
+		}
+		run = append(run[:lo], trusted(run[lo:])...)
+	}
+	return run, append(starts, len(run))
+}
+
+// trusted leaves out doubtful samples where enough good ones remain.
+func trusted(s []fit.Sample) []fit.Sample {
+	good := 0
+	for i := range s {
+		if s[i].Weight > doubtfulWeight {
+			good++
+		}
+	}
+	if good < 3 || good*2 < len(s) {
+		return s
+	}
+	out := s[:0]
+	for i := range s {
+		if s[i].Weight > doubtfulWeight {
+			out = append(out, s[i])
+		}
+	}
+	return out
+}
+
+func (g *group) ends(m *planar.Map, nodes []fit.Point) (start, end fit.Point) {
+	if n := m.From(g.halves[0]); n != planar.None {
+		start = nodes[n]
+		end = nodes[m.To(g.halves[len(g.halves)-1])]
+	}
+	return start, end
+}
+
+func (g *group) fit(m *planar.Map, samples [][]edgeSample, nodes []fit.Point, opt fit.Options) {
+	run, starts := g.samplesOf(m, samples)
+	start, end := g.ends(m, nodes)
+	g.path = fit.Curve(run, g.closed, start, end, opt)
+	g.ok = g.place(m, run, starts, nodes)
+	g.judge(run)
+}
+
+// refit fits a line again whose ends have moved, and keeps the first curve where the second one fails.
+func (g *group) refit(m *planar.Map, samples [][]edgeSample, nodes []fit.Point, opt fit.Options) {
+	old := *g
+	if g.fit(m, samples, nodes, opt); !g.ok {
+		*g = old
+	}
+}
+
+// place finds the parameters of the group's junctions on its curve.
+func (g *group) place(m *planar.Map, run []fit.Sample, starts []int, nodes []fit.Point) bool {
+	n := len(g.path.Segments)
+	if n == 0 {
+		return false
+	}
+	single := len(g.halves) == 1
+	if single && (!g.closed || m.From(g.halves[0]) == planar.None) {
+		g.cuts = []float64{0, float64(n)}
+		return true
+	}
+	// Expected places by length, so that a curve that comes near itself is not mistaken.
+	length := make([]float64, len(run)+1)
+	for i := 1; i < len(run); i++ {
+		length[i] = length[i-1] + run[i].Sub(run[i-1].Point).Len()
+	}
+	total := 0.0
+	if len(run) > 0 {
+		total = length[len(run)-1]
+		if g.closed {
+			total += run[0].Sub(run[len(run)-1].Point).Len()
+		}
+	}
+	segEnd := make([]float64, n+1)
+	for i, s := range g.path.Segments {
+		segEnd[i+1] = segEnd[i] + s.Length()
+	}
+	if total == 0 || segEnd[n] == 0 {
+		return false
+	}
+	scale := segEnd[n] / total
+	g.cuts = g.cuts[:0]
+	for k, h := range g.halves {
+		if k == 0 && !g.closed {
+			g.cuts = append(g.cuts, 0)
+			continue
+		}
+		p := nodes[m.From(h)]
+		i := min(starts[k], len(run)-1)
+		want := length[i] * scale
+		u, d := nearestAlong(g.path, segEnd, p, want, 6+0.1*segEnd[n], g.closed)
+		if d > 1.2 {
+			return false
+		}
+		g.cuts = append(g.cuts, u)
+	}
+	if g.closed {
+		for k := 1; k < len(g.cuts); k++ {
+			if g.cuts[k] < g.cuts[0] {
+				g.cuts[k] += float64(n)
+			}
+		}
+		g.cuts = append(g.cuts, g.cuts[0]+float64(n))
+	} else {
+		g.cuts = append(g.cuts, float64(n))
+	}
+	for k := 1; k < len(g.cuts); k++ {
+		if g.cuts[k] <= g.cuts[k-1]+1e-6 {
+			return false
+		}
+	}
+	return true
+}
+
+// nearestAlong returns the curve parameter nearest to p among those whose length along the path lies within slack of
+// want, and the distance. A parameter within 2 % of a joint is put on it, to spare a sliver of a segment.
+func nearestAlong(path fit.Path, segEnd []float64, p fit.Point, want, slack float64, closed bool) (u, d float64) {
+	n := len(path.Segments)
+	total := segEnd[n]
+	d = math.Inf(1)
+	for i := range path.Segments {
+		lo, hi := segEnd[i], segEnd[i+1]
+		near := lo <= want+slack && hi >= want-slack
+		if closed && !near {
+			near = lo <= want+slack-total || hi >= want-slack+total
+		}
+		if !near {
+			continue
+		}
+		if t, e := path.Segments[i].Nearest(p); e < d {
+			u, d = float64(i)+t, e
+		}
+	}
+	if r := math.Round(u); math.Abs(u-r) < 0.02 {
+		u = r
+	}
+	if closed && u >= float64(n) {
+		u -= float64(n)
+	}
+	return u, d
+}
+
+// judge measures how far the samples lie from the curve, walking along both.
+func (g *group) judge(run []fit.Sample) {
+	g.worst, g.sum, g.count = 0, 0, 0
+	n := len(g.path.Segments)
+	if n == 0 {
+		return
+	}
+	k := 0
+	for i := range run {
+		if run[i].Weight <= doubtfulWeight {
+			continue
+		}
+		_, best := g.path.Segments[k].Nearest(run[i].Point)
+		if i == 0 { // a closed curve may start anywhere
+			for j := range g.path.Segments {
+				if _, e := g.path.Segments[j].Nearest(run[i].Point); e < best {
+					best, k = e, j
+				}
+			}
+		}
+		for step := 1; step <= 2; step++ {
+			j := k + step
+			if j >= n {
+				if !g.closed {
+					break
+				}
+				j -= n
+			}
+			if j >= n {
+				break
+			}
+			if _, e := g.path.Segments[j].Nearest(run[i].Point); e < best {
+				best, k = e, j
+				break
+			}
+		}
+		g.sum += best
+		g.count++
+		if best > g.worst {
+			g.worst, g.worstAt = best, run[i].Point
+		}
+	}
+}
+
+// at returns the point at curve parameter u.
+func (g *group) at(u float64) fit.Point {
+	n := len(g.path.Segments)
+	i := int(math.Floor(u))
+	t := u - float64(i)
+	if i >= n {
+		if !g.closed {
+			return g.path.Segments[n-1].P[3]
+		}
+		i %= n
+	}
+	if t == 0 {
+		return g.path.Segments[i].P[0]
+	}
+	return g.path.Segments[i].At(t)
+}
+
+// placeOnLines puts the junctions within joined lines onto their curves and tells which moved by more than a
+// hundredth of a pixel.
+func placeOnLines(m *planar.Map, gs []*group, nodes []fit.Point) []bool {
+	moved := make([]bool, len(nodes))
+	placed := make([]bool, len(nodes))
+	for _, g := range gs {
+		for k, h := range g.halves {
+			if k == 0 && !g.closed {
+				continue
+			}
+			n := m.From(h)
+			if placed[n] { // two lines cross: the first one has it
+				continue
+			}
+			placed[n] = true
+			p := g.at(g.cuts[k])
+			if p.Sub(nodes[n]).Len() > 0.01 {
+				moved[n] = true
+			}
+			nodes[n] = p
+		}
+	}
+	return moved
+}
+
+// cut parts a group's curve at its junctions.
+func (o *outlines) cut(m *planar.Map, g *group) {
+	n := len(g.path.Segments)
+	if n == 0 || len(g.cuts) != len(g.halves)+1 {
+		return
+	}
+	base := int32(len(o.parents))
+	o.parents = append(o.parents, g.path.Segments...)
+	for k, h := range g.halves {
+		var pieces []piece
+		for u := g.cuts[k]; u < g.cuts[k+1]-1e-9; {
+			i := int(math.Floor(u))
+			v := math.Min(float64(i+1), g.cuts[k+1])
+			s := g.path.Segments[i%n]
+			t0, t1 := u-float64(i), v-float64(i)
+			if t0 > 0 || t1 < 1 {
+				s = s.Sub(t0, t1)
+			}
+			pieces = append(pieces, piece{Segment: s, parent: base + int32(i%n), t0: t0, t1: t1})
+			u = v
+		}
+		if h.Backwards() {
+			pieces = reversed(pieces)
+		}
+		o.arcs[h.Arc()] = pieces
+	}
+}
+
+// reversed returns pieces run backwards.
+func reversed(ps []piece) []piece {
+	out := make([]piece, len(ps))
+	for i, p := range ps {
+		out[len(ps)-1-i] = piece{Segment: p.Segment.Reverse(), parent: p.parent, t0: p.t1, t1: p.t0}
+	}
+	return out
+}
+
+// pinEnds makes every arc begin and end exactly at its nodes, so that rings close without a gap.
+func (o *outlines) pinEnds(m *planar.Map) {
+	for a := range m.Arcs {
+		arc := &m.Arcs[a]
+		ps := o.arcs[a]
+		if arc.From == planar.None || len(ps) == 0 {
+			continue
+		}
+		if d := o.nodes[arc.From].Sub(ps[0].P[0]); d != (fit.Point{}) {
+			moveStart(&ps[0], o.nodes[arc.From], d)
+		}
+		last := &ps[len(ps)-1]
+		if d := o.nodes[arc.To].Sub(last.P[3]); d != (fit.Point{}) {
+			last.Segment = last.Segment.Reverse()
+			moveStart(last, o.nodes[arc.To], d)
+			last.Segment = last.Segment.Reverse()
+		}
+	}
+}
+
+func moveStart(p *piece, to, d fit.Point) {
+	if d.Len() > 1e-6 {
+		p.parent = -1
+	}
+	if p.Line {
+		p.Segment = fit.LineTo(to, p.P[3])
+		return
+	}
+	p.P[0], p.P[1] = to, p.P[1].Add(d)
+}
+
+// frame draws the arcs along the picture's frame, and any arc whose curve could not be fitted, as straight lines from
+// turn to turn of its cracks.
+func (o *outlines) frame(m *planar.Map) {
+	for a := range m.Arcs {
+		arc := &m.Arcs[a]
+		if len(o.arcs[a]) > 0 {
+			continue
+		}
+		dirs := m.Dirs[arc.Off : arc.Off+arc.N]
+		x, y := int(arc.X), int(arc.Y)
+		at := fit.Point{X: float64(x), Y: float64(y)}
+		if arc.From != planar.None {
+			at = o.nodes[arc.From]
+		}
+		for k, d := range dirs {
+			x += planar.DX[d]
+			y += planar.DY[d]
+			last := k == len(dirs)-1
+			if !last && dirs[k+1] == d {
+				continue
+			}
+			to := fit.Point{X: float64(x), Y: float64(y)}
+			if last && arc.To != planar.None {
+				to = o.nodes[arc.To]
+			}
+			if to != at {
+				o.arcs[a] = append(o.arcs[a], piece{Segment: fit.LineTo(at, to), parent: int32(len(o.parents)), t0: 0, t1: 1})
+				o.parents = append(o.parents, fit.LineTo(at, to))
+			}
+			at = to
+		}
+	}
+}

@@ -1,0 +1,439 @@
+package trace
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"pochoir/fit"
+	"pochoir/quantize"
+	"pochoir/trace/internal/planar"
+)
+
+// This file stacks the faces of a planar map into layers, one a colour. Painting order is an order over colours: the
+// larger area lies below, ink on top. What a face shares with a lower colour is drawn exactly; under a higher colour
+// it goes on for a bounded way (the trap), along an edge that is never seen, so that no light shows between the two.
+
+const (
+	// trap is how far a lower colour goes on under a higher one, px.
+	trap = 1.0
+	// trapShare bounds the trap by the room there is under the higher colour, measured to whatever lies below it. Less
+	// than half, so that the two banks of one thin line never cross beneath it.
+	trapShare = 0.45
+	// inkReach is how far the middle of a drawn line is looked for, px.
+	inkReach = 24.0
+	// looseTrap bounds how far a hidden edge may stray to save segments, px.
+	looseTrap = 6.0
+)
+
+// stack is the painting order of a planar map.
+type stack struct {
+	m     *planar.Map
+	o     *outlines
+	rank  []int // by face; -1 is not painted
+	order []int // labels by rank
+	ink   int   // rank of the ink, or -2
+	exact bool  // cut neighbours exactly
+}
+
+// newStack ranks the faces.
+func newStack(f *quantize.Flats, m *planar.Map, o *outlines, opt Options) *stack {
+	s := &stack{m: m, o: o, rank: make([]int, len(m.Faces)), ink: -2, exact: opt.Knockout}
+	area := make([]int, len(f.Palette))
+	painted := func(face *planar.Face) bool {
+		if opt.KeepPaper || f.Ground < 0 || int(face.Label) != f.Ground {
+			return true
+		}
+		// Enclosed paper is white of the drawing, save where only ink was drawn.
+		return !face.Border && f.Medium != quantize.MediumLine
+	}
+	for i := range m.Faces {
+		if painted(&m.Faces[i]) {
+			area[m.Faces[i].Label] += m.Faces[i].Area
+		}
+	}
+	for l, a := range area {
+		if a > 0 {
+			s.order = append(s.order, l)
+		}
+	}
+	key := func(l int) int {
+		switch {
+		case l == f.Ink && f.Medium != quantize.MediumFlat:
+			return math.MinInt
+		case opt.KeepPaper && l == f.Ground:
+			return math.MaxInt
+		}
+		return area[l]
+	}
+	slices.SortStableFunc(s.order, func(a, b int) int { return cmp.Compare(key(b), key(a)) })
+	rankOf := make([]int, len(f.Palette))
+	for r, l := range s.order {
+		rankOf[l] = r
+		if l == f.Ink && f.Medium != quantize.MediumFlat {
+			s.ink = r
+		}
+	}
+	for i := range m.Faces {
+		s.rank[i] = -1
+		if painted(&m.Faces[i]) {
+			s.rank[i] = rankOf[m.Faces[i].Label]
+		}
+	}
+	return s
+}
+
+// rankOf returns the rank of a face, -1 for the outside.
+func (s *stack) rankOf(face int32) int {
+	if face == planar.Outside {
+		return -1
+	}
+	return s.rank[face]
+}
+
+// drawing paints the stack.
+func (s *stack) drawing(f *quantize.Flats) *Drawing {
+	d := &Drawing{Width: float64(s.m.W), Height: float64(s.m.H), Layers: make([]Layer, len(s.order))}
+	for r, l := range s.order {
+		d.Layers[r] = Layer{Name: f.Palette[l].Name, Colour: f.Palette[l].Colour}
+	}
+	for i := range s.m.Faces {
+		if s.rank[i] < 0 {
+			continue
+		}
+		if shape := s.shape(int32(i)); len(shape.Rings) > 0 {
+			l := &d.Layers[s.rank[i]]
+			l.Shapes = append(l.Shapes, shape)
+		}
+	}
+	d.Layers = slices.DeleteFunc(d.Layers, func(l Layer) bool { return len(l.Shapes) == 0 })
+	return d
+}
+
+// leastRing is the area below which a ring paints nothing one could see, px².
+const leastRing = 0.02
+
+// shape returns the painted outline of a face.
+func (s *stack) shape(face int32) Shape {
+	var out Shape
+	for _, ring := range s.m.Faces[face].Rings {
+		if !s.exact && s.covered(face, ring) {
+			continue
+		}
+		pieces := s.outline(face, ring)
+		pieces = s.o.merged(pieces)
+		path := fit.Path{Closed: true}
+		for _, p := range pieces {
+			path.Segments = append(path.Segments, p.Segment)
+		}
+		if len(path.Segments) == 0 || math.Abs(path.Area()) < leastRing {
+			continue
+		}
+		out.Rings = append(out.Rings, path)
+	}
+	// The outer ring first: it alone runs clockwise.
+	slices.SortStableFunc(out.Rings, func(a, b fit.Path) int { return cmp.Compare(b.Area(), a.Area()) })
+	if len(out.Rings) > 0 && out.Rings[0].Area() <= 0 {
+		return Shape{}
+	}
+	return out
+}
+
+// covered reports whether a ring is a hole whose whole inside is painted by higher colours, so that it may be closed.
+func (s *stack) covered(face int32, ring []planar.Half) bool {
+	if s.m.RingArea(ring) > 0 {
+		return false
+	}
+	seen := map[int32]bool{face: true}
+	var todo []int32
+	push := func(f int32) bool {
+		if f == planar.Outside || s.rank[f] <= s.rank[face] {
+			return false
+		}
+		if !seen[f] {
+			seen[f] = true
+			todo = append(todo, f)
+		}
+		return true
+	}
+	for _, h := range ring {
+		if !push(s.m.LeftOf(h)) {
+			return false
+		}
+	}
+	for len(todo) > 0 {
+		f := todo[len(todo)-1]
+		todo = todo[:len(todo)-1]
+		for _, r := range s.m.Faces[f].Rings {
+			for _, h := range r {
+				if o := s.m.LeftOf(h); o != face && !push(o) {
+					return false
+				}
+			}
+		}
+	}
+	return true
+}
+
+// along returns the pieces of a half arc in its own sense.
+func (s *stack) along(h planar.Half) []piece {
+	if h.Backwards() {
+		return reversed(s.o.arcs[h.Arc()])
+	}
+	return s.o.arcs[h.Arc()]
+}
+
+// outline strings a ring of a face together: exact where the other side is lower, hidden where it is higher.
+func (s *stack) outline(face int32, ring []planar.Half) []piece {
+	n := len(ring)
+	hidden := make([]bool, n)
+	first := -1 // a hidden arc after an exact one
+	any := false
+	for k, h := range ring {
+		hidden[k] = !s.exact && s.rankOf(s.m.LeftOf(h)) > s.rank[face]
+		any = any || hidden[k]
+	}
+	if !any {
+		var out []piece
+		for _, h := range ring {
+			out = append(out, s.along(h)...)
+		}
+		return out
+	}
+	for k := range ring {
+		if hidden[k] && !hidden[(k+n-1)%n] {
+			first = k
+			break
+		}
+	}
+	if first < 0 {
+		var run []piece
+		for _, h := range ring {
+			run = append(run, s.along(h)...)
+		}
+		return s.hide(face, run, true)
+	}
+	var out []piece
+	for i := 0; i < n; {
+		k := (first + i) % n
+		if !hidden[k] {
+			out = append(out, s.along(ring[k])...)
+			i++
+			continue
+		}
+		var run []piece
+		for ; i < n && hidden[(first+i)%n]; i++ {
+			run = append(run, s.along(ring[(first+i)%n])...)
+		}
+		out = append(out, s.hide(face, run, false)...)
+	}
+	return out
+}
+
+// bank is one place of an outline that goes under a higher colour.
+type bank struct {
+	fit.Corridor
+	at     float64 // length along the outline, px
+	corner bool
+}
+
+// hide replaces a run of pieces by an edge some way under the higher colour beyond it. A closed run is a whole ring;
+// an open one keeps its ends.
+func (s *stack) hide(face int32, run []piece, closed bool) []piece {
+	if len(run) == 0 {
+		return nil
+	}
+	banks := s.banks(face, run, closed)
+	if len(banks) < 2 {
+		return run
+	}
+	var segs []fit.Segment
+	corridor := make([]fit.Corridor, len(banks))
+	for i := range banks {
+		corridor[i] = banks[i].Corridor
+	}
+	place := func(c fit.Corridor) fit.Point { return c.Base.Add(c.Normal.Mul(c.Want)) }
+	if closed {
+		// Two halves, parted at a corner if there is one.
+		st := 0
+		for i := range banks {
+			if banks[i].corner {
+				st = i
+				break
+			}
+		}
+		loop := append(append(slices.Clone(corridor[st:]), corridor[:st]...), corridor[st])
+		mid := len(loop) / 2
+		segs = fit.Within(loop[:mid+1], place(loop[0]), place(loop[mid]))
+		segs = append(segs, fit.Within(loop[mid:], place(loop[mid]), place(loop[0]))...)
+	} else {
+		segs = fit.Within(corridor, run[0].P[0], run[len(run)-1].P[3])
+	}
+	out := make([]piece, len(segs))
+	for i, g := range segs {
+		out[i] = piece{Segment: g, parent: -1}
+	}
+	return out
+}
+
+// bankStep is the spacing of the places where the room under a higher colour is measured, px.
+const bankStep = 0.7
+
+// banks measures along a run how far it may go under the higher colour.
+func (s *stack) banks(face int32, run []piece, closed bool) []bank {
+	var out []bank
+	length := 0.0
+	for i := range run {
+		q := &run[i]
+		l := q.Length()
+		n := min(300, max(2, int(math.Ceil(l/bankStep))))
+		for j := 0; j <= n; j++ {
+			if j == n && (i+1 < len(run) || closed) {
+				continue // the next piece begins there
+			}
+			t := float64(j) / float64(n)
+			b := bank{at: length + float64(l*t)}
+			b.Base = q.At(t)
+			b.Normal = outward(q.Segment, t)
+			stretch := 1.0
+			if j == 0 && (i > 0 || closed) {
+				before := outward(run[(i+len(run)-1)%len(run)].Segment, 1)
+				turn := before.Dot(b.Normal)
+				if m := before.Add(b.Normal); m.Len() > 0.2 {
+					b.Normal = m.Unit()
+					if turn < 0.94 { // sharper than 20°
+						b.corner = true
+						stretch = math.Min(1.6, 2/m.Len())
+					}
+				} else {
+					b.corner = true
+				}
+			}
+			room, ink := s.room(b.Base, b.Normal, s.rank[face])
+			if ink {
+				// To the middle of the line; any way there will do.
+				b.Want = trapShare * room
+				b.Low, b.High = math.Min(0.55, 0.5*b.Want), 1.05*b.Want
+			} else {
+				b.Want = math.Min(trap*stretch, trapShare*room)
+				b.Low, b.High = 0.55*b.Want, math.Max(1.05*b.Want, math.Min(looseTrap, trapShare*room))
+			}
+			out = append(out, b)
+		}
+		length += l
+	}
+	if !closed {
+		for i := range out {
+			b := &out[i]
+			e := math.Min(b.at, length-b.at)
+			b.Low = math.Min(b.Low, 0.6*(e-0.8))
+			b.Want = math.Min(b.Want, e)
+			if i == 0 || i == len(out)-1 {
+				b.Want = 0
+			}
+		}
+	}
+	return unfolded(out)
+}
+
+// outward returns the unit normal to the left of a segment, away from the face on its right.
+func outward(s fit.Segment, t float64) fit.Point {
+	d := s.Deriv(math.Max(0.002, math.Min(0.998, t)))
+	if d.Len() < 1e-9 {
+		d = s.P[3].Sub(s.P[0])
+	}
+	return d.Unit().Perp().Mul(-1)
+}
+
+// unfolded drops places whose displaced point comes nearer to another part of the bank than to its own: they would
+// fold the hidden edge at a hollow corner.
+func unfolded(in []bank) []bank {
+	const window = 16
+	out := in[:0:0]
+	for i := range in {
+		keep := true
+		if !in[i].corner && i > 0 && i < len(in)-1 {
+			p := in[i].Base.Add(in[i].Normal.Mul(in[i].Want))
+			limit := 0.64 * in[i].Want * in[i].Want
+			for j := max(0, i-window); j < min(len(in), i+window+1) && keep; j++ {
+				d := in[j].Base.Sub(p)
+				keep = !(d.Dot(d) < limit && (in[j].corner || j > i+3 || j < i-3))
+			}
+		}
+		if keep {
+			out = append(out, in[i])
+		}
+	}
+	return out
+}
+
+// room returns how far one may go from p along n under faces of a higher rank, px, and whether it is the ink that
+// covers the way. Half a pixel is taken off, since lattice boundaries are that far from the drawn ones at worst.
+func (s *stack) room(p, n fit.Point, rank int) (room float64, ink bool) {
+	const first, step, slack = 0.75, 0.25, 0.5
+	limit := looseTrap / trapShare
+	for t := first; t < limit; t += step {
+		x, y := int(math.Floor(p.X+float64(n.X*t))), int(math.Floor(p.Y+float64(n.Y*t)))
+		if x < 0 || y < 0 || x >= s.m.W || y >= s.m.H {
+			return t, ink
+		}
+		r := s.rank[s.m.FaceAt(x, y)]
+		if r <= rank {
+			return math.Max(t-slack, 0.25), ink
+		}
+		if r == s.ink {
+			ink = true
+			limit = inkReach
+		}
+	}
+	return limit, ink
+}
+
+// merged joins neighbouring pieces that lie on one curve, and lines that go straight on.
+func (o *outlines) merged(in []piece) []piece {
+	var out []piece
+	join := func(q piece) bool {
+		if len(out) == 0 {
+			return false
+		}
+		p := &out[len(out)-1]
+		if p.parent >= 0 && p.parent == q.parent && math.Abs(p.t1-q.t0) < 1e-6 && (p.t1 > p.t0) == (q.t1 > q.t0) {
+			a, b := p.P[0], q.P[3]
+			p.t1 = q.t1
+			s := o.parents[p.parent]
+			if p.t0 < p.t1 {
+				s = s.Sub(p.t0, p.t1)
+			} else {
+				s = s.Sub(p.t1, p.t0).Reverse()
+			}
+			p.Segment = s
+			p.P[0], p.P[3] = a, b
+			return true
+		}
+		if p.Line && q.Line {
+			d, e := p.P[3].Sub(p.P[0]), q.P[3].Sub(q.P[0])
+			if d.Dot(e) > 0 && math.Abs(d.Unit().Cross(e)) < straight && math.Abs(e.Unit().Cross(d)) < straight {
+				p.Segment = fit.LineTo(p.P[0], q.P[3])
+				p.parent = -1
+				return true
+			}
+		}
+		return false
+	}
+	for _, q := range in {
+		if q.P[0] == q.P[3] && q.Line {
+			continue
+		}
+		if !join(q) {
+			out = append(out, q)
+		}
+	}
+	if len(out) > 2 && join(out[0]) {
+		out = out[1:]
+	}
+	return out
+}
+
+// straight is how far, in px, the end of one line may lie beside another for the two to count as one: below what is
+// printed.
+const straight = 0.01

@@ -1,0 +1,39 @@
+package paper
+
+import "pochoir/quantize/colour"
+
+// Light adds up linearly only in linear light, so every average is taken there: 8-bit sRGB goes in through toLinear or
+// toLinear16, and comes out through toByte.
+
+// inverseSteps is the resolution of the table from linear light to sRGB. At its steepest, at black, sRGB rises by
+// 12.92·255 levels for a unit of light, so that a step of the table is 0.2 levels.
+const inverseSteps = 1 << 14
+
+var (
+	toLinear   [256]float32
+	toLinear16 [256]uint32 // of 65535
+	toByte     [inverseSteps + 1]uint8
+)
+
+func init() {
+	for i := range 256 {
+		v := colour.Linear(uint8(i))
+		toLinear[i] = float32(v)
+		toLinear16[i] = uint32(v*65535 + 0.5)
+	}
+	for i := range toByte {
+		toByte[i] = colour.Byte(colour.FromLinear(float64(i) / inverseSteps))
+	}
+}
+
+// encode turns linear light into an 8-bit sRGB level; values outside [0,1] are clipped.
+func encode(v float32) uint8 {
+	i := int32(v*inverseSteps + 0.5)
+	if uint32(i) > inverseSteps {
+		if v > 0 {
+			return 255
+		}
+		return 0
+	}
+	return toByte[i]
+}

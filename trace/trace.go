@@ -1,0 +1,272 @@
+// Package trace is the engine's face: a picture and options in, a Drawing and a report out, stage by stage. It reads
+// no files and writes none; svgout turns a Drawing into SVG. Every stage is a pure function of the one before and of
+// the options that concern it. Most callers need only Trace; a Tracer keeps the stages of one picture, so that a
+// changed option reruns from the first stage it concerns.
+package trace
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"runtime"
+	"slices"
+	"time"
+
+	"pochoir/fit"
+	"pochoir/quantize"
+	"pochoir/trace/internal/planar"
+	"pochoir/trace/paper"
+)
+
+// Result is a drawing and what is to be said of its making.
+type Result struct {
+	Drawing *Drawing
+	Report  Report
+}
+
+// Report describes one trace. Deviations are distances of the measured edge positions from the drawn curves.
+type Report struct {
+	Kind      paper.Kind
+	Medium    quantize.Medium
+	Palette   []quantize.Swatch // as found, the dropped paper included
+	Ground    int               // index of the dropped paper in Palette, -1 if none
+	Layers    int
+	Shapes    int
+	Segments  int
+	Dust      int       // specks dissolved
+	Worst     float64   // px
+	WorstAt   fit.Point // px
+	Mean      float64   // px
+	EdgeNoise float64   // px, standard deviation of the measured positions
+	Tolerance float64   // px, as used
+	Notes     []string  // from the sheet, one line each
+	Stages    []StageTime
+}
+
+// StageTime is how long one stage took; a stage whose result was kept from the last run is missing.
+type StageTime struct {
+	Name string
+	Took time.Duration
+}
+
+// Trace turns a picture into a drawing. It returns ctx.Err() when ctx ends, or an error that says what is wrong with
+// the options or the picture.
+func Trace(ctx context.Context, pic *paper.Picture, opt Options) (*Result, error) {
+	return NewTracer(pic).Trace(ctx, opt)
+}
+
+// Tracer keeps the results of the stages for one picture between calls. It must not be used by two goroutines at once.
+type Tracer struct {
+	pic *paper.Picture
+
+	sheet    *paper.Sheet
+	sheetKey sheetKey
+	flats    *quantize.Flats
+	flatsKey flatsKey
+	edges    *edges
+	edgesKey edgesKey
+}
+
+// What each stage depends on, beside the stage before.
+type (
+	sheetKey struct{ opt paper.Options }
+	flatsKey struct {
+		sheetKey
+		colours int
+		palette string
+		medium  quantize.Medium
+	}
+	edgesKey struct {
+		flatsKey
+		dust float64
+	}
+)
+
+// edges is the planar map of a picture and the measured positions of its boundaries.
+type edges struct {
+	m       *planar.Map
+	samples [][]edgeSample
+	noise   float64 // px
+	dust    int     // specks dissolved
+	dots    [][]fit.Segment
+}
+
+// NewTracer returns a Tracer for pic, which must not change while the Tracer is in use.
+func NewTracer(pic *paper.Picture) *Tracer { return &Tracer{pic: pic} }
+
+// Trace is like the function Trace, and skips the stages that no option changed has touched.
+func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
+	if err := opt.check(); err != nil {
+		return nil, err
+	}
+	workers := opt.Workers
+	if workers == 0 {
+		workers = runtime.GOMAXPROCS(0)
+	}
+	res := &Result{}
+	r := &res.Report
+	clock := time.Now()
+	lap := func(name string) error {
+		r.Stages = append(r.Stages, StageTime{name, time.Since(clock)})
+		clock = time.Now()
+		return ctx.Err()
+	}
+
+	popt := opt.Sheet
+	popt.Workers = 0
+	sk := sheetKey{popt}
+	if t.sheet == nil || t.sheetKey != sk {
+		popt.Workers = workers
+		sheet, err := paper.Prepare(ctx, t.pic, popt)
+		if err != nil {
+			return nil, err
+		}
+		t.sheet, t.sheetKey, t.flats, t.edges = sheet, sk, nil, nil
+		if err := lap("sheet"); err != nil {
+			return nil, err
+		}
+	}
+	fk := flatsKey{sk, opt.Colours, fmt.Sprint(opt.Palette), opt.Medium}
+	if t.flats == nil || t.flatsKey != fk {
+		flats, err := quantise(t.sheet, opt, workers)
+		if err != nil {
+			return nil, err
+		}
+		t.flats, t.flatsKey, t.edges = flats, fk, nil
+		if err := lap("colours"); err != nil {
+			return nil, err
+		}
+	}
+	dust := opt.dust(t.sheet)
+	ek := edgesKey{fk, dust}
+	if t.edges == nil || t.edgesKey != ek {
+		t.edges, t.edgesKey = measureEdges(t.flats, dust, workers), ek
+		if err := lap("edges"); err != nil {
+			return nil, err
+		}
+	}
+	fopt := opt.fit(t.sheet, t.edges.noise)
+	// joinTurn is the sharpest turn at which two boundaries are one line through a junction; noise bends short ends.
+	joinTurn := (8 + math.Min(8, 40*t.edges.noise)) * math.Pi / 180
+	jn := findJunctions(t.edges.m, t.edges.samples, joinTurn, t.edges.noise)
+	o := fitOutlines(t.edges.m, t.edges.samples, t.edges.dots, jn, fopt, workers)
+	if err := lap("curves"); err != nil {
+		return nil, err
+	}
+	res.Drawing = newStack(t.flats, t.edges.m, o, opt).drawing(t.flats)
+	res.Drawing.DPI = t.sheet.DPI
+	if err := lap("layers"); err != nil {
+		return nil, err
+	}
+
+	r.Kind, r.Medium, r.Notes = t.sheet.Kind, t.flats.Medium, t.sheet.Notes
+	r.Palette, r.Ground = t.flats.Palette, t.flats.Ground
+	if opt.KeepPaper {
+		r.Ground = -1
+	}
+	r.Layers = len(res.Drawing.Layers)
+	for _, l := range res.Drawing.Layers {
+		r.Shapes += len(l.Shapes)
+		for _, s := range l.Shapes {
+			for _, ring := range s.Rings {
+				r.Segments += len(ring.Segments)
+			}
+		}
+	}
+	r.Dust = t.edges.dust
+	r.Worst, r.WorstAt, r.Mean = o.worst, o.worstAt, o.mean
+	r.EdgeNoise, r.Tolerance = t.edges.noise, fopt.Tolerance
+	return res, nil
+}
+
+// Sheet returns the straightened sheet of the last call of Trace, nil before the first.
+func (t *Tracer) Sheet() *paper.Sheet { return t.sheet }
+
+// quantise reduces a sheet to its palette.
+func quantise(s *paper.Sheet, opt Options, workers int) (*quantize.Flats, error) {
+	px := quantize.Pixels{W: s.W, H: s.H, Pix: s.Pix, Clear: s.Clear, Lossy: s.Lossy, Subsampled: s.Subsampled}
+	qopt := quantize.Options{Colours: opt.Colours, Palette: opt.Palette, Medium: opt.Medium, Workers: workers}
+	return quantize.Flatten(px, qopt)
+}
+
+// maxDissolveRounds bounds how often specks are looked for again after their neighbours have changed.
+const maxDissolveRounds = 3
+
+// measureEdges builds the planar map, dissolves dust and measures every boundary.
+func measureEdges(f *quantize.Flats, dust float64, workers int) *edges {
+	labels := f.Labels
+	saddle := func(x, y int, a, b, c, d uint8) planar.SaddleKind { return joinSaddle(f, x, y, a, b, c, d) }
+	m := planar.Build(labels, f.W, f.H, saddle, workers)
+	e := &edges{}
+	for range maxDissolveRounds {
+		least := dust * dust
+		small := func(face *planar.Face) bool {
+			across := float64(max(face.MaxX-face.MinX, face.MaxY-face.MinY))
+			return float64(face.Area) <= least && across <= 2*dust
+		}
+		if !slices.ContainsFunc(m.Faces, func(face planar.Face) bool { return small(&face) }) {
+			break
+		}
+		if &labels[0] == &f.Labels[0] {
+			labels = slices.Clone(labels)
+		}
+		gone := m.Dissolve(labels, small, func(face *planar.Face, to uint8, shared int) float64 {
+			// The longest common border hides a speck best; the nearest colour breaks near ties.
+			de := f.Palette[face.Label].Colour.Difference(f.Palette[to].Colour)
+			return de / (10 + de) / float64(shared)
+		})
+		if gone == 0 {
+			break
+		}
+		e.dust += gone
+		m = planar.Build(labels, f.W, f.H, saddle, workers)
+	}
+	e.m = m
+	meter := newEdgeMeter(f, labels, m)
+	e.samples = make([][]edgeSample, len(m.Arcs))
+	e.dots = make([][]fit.Segment, len(m.Arcs))
+	inParallel(len(m.Arcs), workers, func(i int) {
+		if d := meter.dot(i); d != nil {
+			e.dots[i] = d
+			return
+		}
+		e.samples[i] = meter.measure(&m.Arcs[i])
+	})
+	runs := make([][]fit.Sample, 0, len(e.samples))
+	for _, s := range e.samples {
+		run := make([]fit.Sample, len(s))
+		for k := range s {
+			run[k] = s[k].Sample
+		}
+		runs = append(runs, run)
+	}
+	e.noise = fit.Noise(runs)
+	return e
+}
+
+// joinSaddle joins the diagonal pair of pixels whose colour covers more of the four around a vertex.
+func joinSaddle(f *quantize.Flats, x, y int, a, b, c, d uint8) planar.SaddleKind {
+	at := [4]int{(y-1)*f.W + x - 1, (y-1)*f.W + x, y*f.W + x - 1, y*f.W + x}
+	sum := 0.0
+	switch {
+	case a == d && b == c:
+		for _, i := range at {
+			sum += f.Coverage(i, a, b)
+		}
+		if sum > 2 {
+			return planar.Falling
+		}
+		return planar.Rising
+	case a == d:
+		sum = f.Coverage(at[0], a, b) + f.Coverage(at[3], a, b) + f.Coverage(at[1], a, b) + f.Coverage(at[2], a, c)
+		if sum > 2 {
+			return planar.Falling
+		}
+	case b == c:
+		sum = f.Coverage(at[1], b, a) + f.Coverage(at[2], b, a) + f.Coverage(at[0], b, a) + f.Coverage(at[3], b, d)
+		if sum > 2 {
+			return planar.Rising
+		}
+	}
+	return planar.Apart
+}
