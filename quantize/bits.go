@@ -58,3 +58,16 @@ func shifted(b []uint64, k, n int) uint64 {
 	}
 	return v
 }
+
+// shiftedDown returns word k of the bitmap moved down by n places: bit i of the result is bit i+n of b.
+func shiftedDown(b []uint64, k, n int) uint64 {
+	w, s := k+n>>6, uint(n)&63
+	var v uint64
+	if w < len(b) {
+		v = b[w] >> s
+	}
+	if s != 0 && w+1 < len(b) {
+		v |= b[w+1] << (64 - s)
+	}
+	return v
+}

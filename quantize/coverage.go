@@ -1,34 +1,74 @@
 package quantize
 
-import "math"
+// pairRun names the mixtures of one pair of labels: mixtures[from:to]. Several where a label stands for several
+// colours of the picture.
+type pairRun struct{ from, to int32 }
 
-// chromaWeight is what the colour differences count against luma where chroma was stored at half the resolution: it
-// is blurred over two pixels and would smear the edge.
-const chromaWeight = 0.05
-
-// Coverage returns the share, 0 to 1, of label a in pixel i, taken as a mixture of a and b: the projection of its
-// colour on the line between the two swatches. Anti-aliasing mixes sRGB values, so the share is an area.
-func (f *Flats) Coverage(i int, a, b uint8) float64 {
-	ca, cb := f.Palette[a].Colour, f.Palette[b].Colour
-	p := f.pix[4*i : 4*i+3 : 4*i+3]
-	ar, ag, ab := float64(ca.R)-float64(cb.R), float64(ca.G)-float64(cb.G), float64(ca.B)-float64(cb.B)
-	pr, pg, pb := float64(p[0])-float64(cb.R), float64(p[1])-float64(cb.G), float64(p[2])-float64(cb.B)
-	var n, d float64
-	if f.subsampled {
-		// Luma and the two colour differences of ITU-R BT.601, as JPEG codes them (ITU-T T.871).
-		ay, py := luma(ar, ag, ab), luma(pr, pg, pb)
-		n = float64(ay*py) + chromaWeight*(float64((ab-ay)*(pb-py))+float64((ar-ay)*(pr-py)))
-		d = float64(ay*ay) + chromaWeight*(float64((ab-ay)*(ab-ay))+float64((ar-ay)*(ar-ay)))
-	} else {
-		n = float64(ar*pr) + float64(ag*pg) + float64(ab*pb)
-		d = float64(ar*ar) + float64(ag*ag) + float64(ab*ab)
+// measure prepares the mixtures of every pair of labels; shades lists the colours of the picture that each label
+// stands for.
+func (f *Flats) measure(shades [][]tone, soft bool) {
+	n := len(shades)
+	f.soft = soft
+	f.runs = make([]pairRun, n*n)
+	for a := range n {
+		for b := range n {
+			from := len(f.mixtures)
+			if a != b {
+				for _, x := range shades[a] {
+					for _, y := range shades[b] {
+						f.mixtures = append(f.mixtures, pairOf(x, y, soft))
+					}
+				}
+			}
+			f.runs[a*n+b] = pairRun{int32(from), int32(len(f.mixtures))}
+		}
 	}
-	if d == 0 {
-		return 0.5
-	}
-	return math.Max(0, math.Min(1, n/d))
 }
 
-func luma(r, g, b float64) float64 {
-	return float64(0.299*r) + float64(0.587*g) + float64(0.114*b)
+// Coverage returns the share of label a in pixel i, 0 to 1, taken as a mixture of a and b: the projection of its colour
+// on the line between the two, α = (c-b)·(a-b)/|a-b|² (moments of grey levels with known levels: Tabatabai &
+// Mitchell, "Edge location to subpixel values in digital imagery", 1984). Where chroma was stored at lower resolution
+// luma and chroma are read apart and averaged by the inverse of their variances. Coverage(i, a, b) and
+// Coverage(i, b, a) add up to 1. Labels of one colour cannot be told apart in a pixel: the share is 1 or 0 by the
+// pixel's label, one half if it has neither.
+func (f *Flats) Coverage(i int, a, b uint8) float64 {
+	if r := f.runs[int(a)*len(f.Palette)+int(b)]; r.to == r.from+1 {
+		if m := &f.mixtures[r.from]; m.dd != 0 || m.cc != 0 {
+			p := f.pix[4*i : 4*i+3 : 4*i+3]
+			return m.of(toneOf(p[0], p[1], p[2], f.soft))
+		}
+	}
+	share, _ := f.Mixed(i, a, b)
+	return share
+}
+
+// Mixed is Coverage and, beside it, by how many levels the pixel's colour misses every mixture of a and b.
+func (f *Flats) Mixed(i int, a, b uint8) (share, miss float64) {
+	r := f.runs[int(a)*len(f.Palette)+int(b)]
+	if r.from == r.to {
+		return 1, 0
+	}
+	p := f.pix[4*i : 4*i+3 : 4*i+3]
+	c := toneOf(p[0], p[1], p[2], f.soft)
+	m := f.mixtures[r.from:r.to]
+	if m[0].dd == 0 && m[0].cc == 0 {
+		return f.byLabel(i, a, b), 0
+	}
+	share, miss = m[0].mix(c)
+	for k := 1; k < len(m); k++ {
+		if s, d := m[k].mix(c); d < miss {
+			share, miss = s, d
+		}
+	}
+	return share, miss
+}
+
+func (f *Flats) byLabel(i int, a, b uint8) float64 {
+	switch f.Labels[i] {
+	case a:
+		return 1
+	case b:
+		return 0
+	}
+	return 0.5
 }

@@ -1,0 +1,113 @@
+package quantize
+
+import "encoding/binary"
+
+// This file gives pixels the label of their own colour, and finds the pixels that show it unmixed.
+
+// classify labels every pixel whose colour is in table, and transparent ones as paper; the others become unlabelled.
+func (q *flattener) classify(table map[uint32]uint8) {
+	w := q.w
+	rowBands(q.h, q.opt.Workers, func(_, y0, y1 int) {
+		var last uint32
+		label, known := uint8(unlabelled), false
+		for y := y0; y < y1; y++ {
+			row := q.px.Pix[4*y*w : 4*(y+1)*w]
+			out := q.labels[y*w : (y+1)*w]
+			for x := 0; x < w; {
+				c := at(row, x)
+				e := runEnd(row, x+1, w, c)
+				if !known || c != last {
+					l, ok := table[c&0xffffff]
+					if !ok {
+						l = unlabelled
+					}
+					last, label, known = c, l, true
+				}
+				fill(out[x:e], label)
+				x = e
+			}
+		}
+		q.markPaper(y0, y1)
+	})
+}
+
+func fill(b []uint8, v uint8) {
+	if len(b) < 16 {
+		for i := range b {
+			b[i] = v
+		}
+		return
+	}
+	b[0] = v
+	for n := 1; n < len(b); n *= 2 {
+		copy(b[n:], b[:n])
+	}
+}
+
+// addPaper makes the tint of transparent places, white like the paper they were laid on.
+func (q *flattener) addPaper() {
+	for _, c := range q.px.Clear {
+		if c {
+			q.paper = q.addTint(paperColour, 0)
+			return
+		}
+	}
+}
+
+// markPaper labels the transparent pixels of rows y0 to y1 whose colour is the paper's.
+func (q *flattener) markPaper(y0, y1 int) {
+	if q.paper < 0 {
+		return
+	}
+	for i := y0 * q.w; i < y1*q.w; i++ {
+		if q.px.Clear[i] && at(q.px.Pix, i)&0xffffff == pack(paperColour) {
+			q.labels[i] = uint8(q.paper)
+		}
+	}
+}
+
+// coresOfLabels returns the pixels that lie in a square of side x side pixels of one label, side 2 or 3.
+func (q *flattener) coresOfLabels(side int) []uint64 {
+	w, h := q.w, q.h
+	blocks := make([]uint64, bitmapLen(w*h))
+	rowBands(h-1, q.opt.Workers, func(_, y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			top, below := q.labels[y*w:(y+1)*w], q.labels[(y+1)*w:(y+2)*w]
+			for x := 0; x+1 < w; {
+				l := top[x]
+				if l == unlabelled || below[x] != l {
+					x++
+					continue
+				}
+				e := byteRunEnd(below, x+1, byteRunEnd(top, x+1, w, l), l)
+				setBits(blocks, y*w+x, y*w+e-1)
+				x = e
+			}
+		}
+	})
+	core, deep := coresOf(blocks, w)
+	if side == 2 {
+		return core
+	}
+	// the 3 x 3 squares around the deep pixels
+	for k := range core {
+		core[k] = deep[k] | shifted(deep, k, 1) | shiftedDown(deep, k, 1)
+	}
+	copy(deep, core)
+	for k := range core {
+		core[k] = deep[k] | shifted(deep, k, w) | shiftedDown(deep, k, w)
+	}
+	return core
+}
+
+// byteRunEnd returns the first x of the row, from <= x <= end, whose label is not l, end if there is none.
+func byteRunEnd(row []uint8, from, end int, l uint8) int {
+	x := from
+	ll := uint64(l) * 0x0101010101010101
+	for ; x+8 <= end && binary.LittleEndian.Uint64(row[x:]) == ll; x += 8 {
+	}
+	for x < end && row[x] == l {
+		x++
+	}
+	return x
+}

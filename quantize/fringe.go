@@ -1,0 +1,193 @@
+package quantize
+
+import "math"
+
+// This file labels the pixels between the cores.
+
+const (
+	// mixMiss is by how many levels a mixture may miss a pixel of a picture coded without loss: each of three channels
+	// is rounded about twice.
+	mixMiss = 3.5
+	// roughMiss is the same in a picture coded with loss.
+	roughMiss = 12
+)
+
+// The eight directions in which cores are looked for; direction d+4 is opposed to d.
+var compass = [8][2]int{{1, 0}, {1, 1}, {0, 1}, {-1, 1}, {-1, 0}, {-1, -1}, {0, -1}, {1, -1}}
+
+// ray returns the label of the first core within far pixels of (x, y) and how many pixels away it is; -1 if there is
+// none.
+func (q *flattener) ray(cores []uint64, x, y, dir, far int) (label, away int) {
+	dx, dy := compass[dir][0], compass[dir][1]
+	for k := 1; k <= far; k++ {
+		x, y = x+dx, y+dy
+		if uint(x) >= uint(q.w) || uint(y) >= uint(q.h) {
+			break
+		}
+		if i := y*q.w + x; bit(cores, i) {
+			return int(q.labels[i]), k
+		}
+	}
+	return -1, 0
+}
+
+// around is what a pixel sees along the eight directions.
+type around struct {
+	label [8]int // of the nearest core, -1 for none
+	away  [8]int // px
+	all   [8]int // the labels without repetition, nearest first
+	n     int    // how many of all are used
+}
+
+func (q *flattener) look(i, far int) (a around) {
+	x, y := i%q.w, i/q.w
+	for dir := range 8 {
+		a.label[dir], a.away[dir] = q.ray(q.core, x, y, dir, far)
+	}
+	for k := 1; k <= far; k++ {
+		for dir := range 8 {
+			if a.label[dir] >= 0 && a.away[dir] == k {
+				a.note(a.label[dir])
+			}
+		}
+	}
+	return a
+}
+
+func (a *around) note(l int) {
+	for _, m := range a.all[:a.n] {
+		if m == l {
+			return
+		}
+	}
+	a.all[a.n] = l
+	a.n++
+}
+
+// reach is how many pixels away from an edge the cores begin at most.
+func (q *flattener) reach() int {
+	if q.rough {
+		return 6
+	}
+	return 3
+}
+
+func (q *flattener) mayMiss() float64 {
+	if q.rough {
+		return roughMiss
+	}
+	return mixMiss
+}
+
+// fringes labels the pixels that are no cores: mixtures of the colours either side of an edge first, thin features
+// after them.
+func (q *flattener) fringes() {
+	q.preparePairs()
+	found := make([][]fringePixel, bandCount(q.h))
+	rowBands(q.h, q.opt.Workers, func(band, y0, y1 int) {
+		var out []fringePixel
+		for k := y0 * q.w >> 6; k<<6 < y1*q.w; k++ {
+			if q.core[k] == ^uint64(0) {
+				continue
+			}
+			for i := k << 6; i < min((k+1)<<6, y1*q.w); i++ {
+				if !bit(q.core, i) {
+					out = append(out, fringePixel{int32(i), q.fringe(i)})
+				}
+			}
+		}
+		found[band] = out
+	})
+	var open []int
+	for _, f := range found {
+		for _, p := range f {
+			q.labels[p.at] = p.label
+			if p.label == unlabelled {
+				open = append(open, int(p.at))
+			}
+		}
+	}
+	q.thinFeatures(open)
+}
+
+type fringePixel struct {
+	at    int32
+	label uint8
+}
+
+// fringe returns the label of pixel i by the cores around it, or unlabelled.
+func (q *flattener) fringe(i int) uint8 {
+	c, may := q.tone(i), q.mayMiss()
+	a := q.look(i, q.reach())
+	best, label := math.Inf(1), unlabelled
+	for dir := range 4 {
+		l, m := a.label[dir], a.label[dir+4]
+		if l < 0 || m < 0 {
+			continue
+		}
+		// nearer cores tell more than an exact match of mixtures
+		cost := 0.6 * float64(a.away[dir]+a.away[dir+4])
+		if l == m {
+			if miss := toneDistance(c, q.tints[l].v, q.soft); miss <= may && miss+cost < best {
+				best, label = miss+cost, l
+			}
+			continue
+		}
+		if share, miss := q.pair(l, m).mix(c); miss <= may && miss+cost < best {
+			best, label = miss+cost, m
+			if share >= 0.5 {
+				label = l
+			}
+		}
+	}
+	if label != unlabelled {
+		return uint8(label)
+	}
+	label, _ = q.explain(c, a.all[:a.n], may)
+	return uint8(label)
+}
+
+// explain returns the label with the largest share in the mixture of up to three of the given labels that comes
+// nearest to c, fewer labels first, and by how much it misses; unlabelled if none is within may levels.
+func (q *flattener) explain(c tone, labels []int, may float64) (label int, miss float64) {
+	best, label := may, unlabelled
+	for _, l := range labels {
+		if m := toneDistance(c, q.tints[l].v, q.soft); m <= best {
+			best, label = m, l
+		}
+	}
+	if label != unlabelled {
+		return label, best
+	}
+	for x, l := range labels {
+		for _, m := range labels[:x] {
+			if share, miss := q.pair(l, m).mix(c); miss <= best {
+				best, label = miss, m
+				if share >= 0.5 {
+					label = l
+				}
+			}
+		}
+	}
+	if label != unlabelled || q.soft {
+		return label, best
+	}
+	for x, l := range labels {
+		for y, m := range labels[:x] {
+			for _, n := range labels[:y] {
+				s, miss, ok := mix3(c, q.tints[l].v, q.tints[m].v, q.tints[n].v)
+				if !ok || miss > best {
+					continue
+				}
+				best, label = miss, n
+				switch {
+				case s[0] >= s[1] && s[0] >= s[2]:
+					label = l
+				case s[1] >= s[2]:
+					label = m
+				}
+			}
+		}
+	}
+	return label, best
+}

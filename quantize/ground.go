@@ -1,0 +1,157 @@
+package quantize
+
+import (
+	"math"
+
+	"pochoir/quantize/colour"
+)
+
+// paperColour is what transparent places are laid on.
+var paperColour = colour.RGB{R: 255, G: 255, B: 255}
+
+// What passes for paper in a picture that says nothing of transparency, and how much of the frame it must hold. A
+// coloured ground is painted, not paper.
+const (
+	paperLight  = 92.0 // least CIELAB lightness
+	paperChroma = 8.0  // largest CIELAB chroma
+	paperFrame  = 0.1  // least share of the frame
+)
+
+func isPaper(c colour.RGB) bool {
+	l := c.Lab()
+	return l.L >= paperLight && math.Hypot(l.A, l.B) <= paperChroma
+}
+
+// ground returns the label of the paper around the drawing: what lies under transparent places, or the commonest
+// nearly white label along the frame; in a picture of two colours the commoner of the two along the frame, unless it
+// is the darker; -1 if there is none.
+func (q *flattener) ground(f *Flats, under []int) int {
+	if q.paper >= 0 {
+		return under[q.paper]
+	}
+	var count [256]int
+	frame := 0
+	note := func(i int) { count[f.Labels[i]]++; frame++ }
+	for x := range q.w {
+		note(x)
+		note((q.h-1)*q.w + x)
+	}
+	for y := range q.h {
+		note(y * q.w)
+		note(y*q.w + q.w - 1)
+	}
+	best := -1
+	for l, s := range f.Palette {
+		if float64(count[l]) >= paperFrame*float64(frame) && isPaper(s.Colour) && (best < 0 || count[l] > count[best]) {
+			best = l
+		}
+	}
+	return best
+}
+
+// How ink is told: dark and thin, it borders most of what is drawn. On open drawings with a drawn line the share of
+// edges that are the ink's is 0.64 and more and its mean width 0.017 of the diagonal or less; on drawings of flat
+// colours the darkest colour has a share below 0.4, or it is broad.
+const (
+	lineLight   = 50.0  // CIELAB lightness at most where ink and paper are all there is
+	inkLight    = 35.0  // CIELAB lightness at most
+	inkShare    = 0.5   // least share of all edges
+	inkWidth    = 0.022 // mean width at most, share of the picture's diagonal
+	blackWidth  = 0.035 // the same for near black
+	blackLight  = 25.0  // near black: CIELAB lightness at most
+	blackChroma = 20.0  // and chroma at most
+)
+
+// medium tells what was drawn, and which label is the ink.
+func medium(f *Flats, want Medium) (Medium, int) {
+	n := len(f.Palette)
+	darkest := -1
+	for l, s := range f.Palette {
+		if l != f.Ground && (darkest < 0 || s.Colour.Lab().L < f.Palette[darkest].Colour.Lab().L) {
+			darkest = l
+		}
+	}
+	switch want {
+	case MediumFlat:
+		return MediumFlat, -1
+	case MediumLine, MediumInked:
+		return want, darkest
+	}
+	if darkest < 0 {
+		return MediumFlat, -1
+	}
+	if n == 2 {
+		if f.Ground >= 0 && f.Palette[darkest].Colour.Lab().L <= lineLight {
+			return MediumLine, darkest
+		}
+		return MediumFlat, -1
+	}
+	edges, areas := f.contacts()
+	total := 0
+	for _, e := range edges {
+		total += e
+	}
+	best, ink := 0.0, -1
+	for l, s := range f.Palette {
+		if l == f.Ground || s.Colour.Lab().L > inkLight {
+			continue
+		}
+		own := 0
+		for m := range n {
+			own += 2 * edges[l*n+m]
+		}
+		if own == 0 {
+			continue
+		}
+		// mean width of the label, taken as a line: twice its area by the length of its edges
+		width := 2 * float64(areas[l]) / float64(own/2)
+		limit := inkWidth
+		if c := s.Colour.Lab(); c.L <= blackLight && math.Hypot(c.A, c.B) <= blackChroma {
+			limit = blackWidth
+		}
+		if share := float64(own) / float64(total); share > best && width < limit*math.Hypot(float64(f.W), float64(f.H)) {
+			best, ink = share, l
+		}
+	}
+	if best > inkShare {
+		return MediumInked, ink
+	}
+	return MediumFlat, -1
+}
+
+// contacts returns the length of the edges between each two labels, in pixel sides, both ways round, and the area of
+// each label.
+func (f *Flats) contacts() (edges, areas []int) {
+	n, w := len(f.Palette), f.W
+	edges, areas = make([]int, n*n), make([]int, n)
+	note := func(a, b uint8) {
+		edges[int(a)*n+int(b)]++
+		edges[int(b)*n+int(a)]++
+	}
+	for y := range f.H {
+		row := f.Labels[y*w : (y+1)*w]
+		for x := 0; x < w; {
+			l := row[x]
+			e := byteRunEnd(row, x+1, w, l)
+			areas[l] += e - x
+			if e < w {
+				note(l, row[e])
+			}
+			x = e
+		}
+		if y+1 == f.H {
+			break
+		}
+		below := f.Labels[(y+1)*w : (y+2)*w]
+		for x := 0; x < w; {
+			l, m := row[x], below[x]
+			e := byteRunEnd(below, x+1, byteRunEnd(row, x+1, w, l), m)
+			if l != m {
+				edges[int(l)*n+int(m)] += e - x
+				edges[int(m)*n+int(l)] += e - x
+			}
+			x = e
+		}
+	}
+	return edges, areas
+}

@@ -1,0 +1,189 @@
+package quantize
+
+import (
+	"math"
+	"slices"
+
+	"pochoir/quantize/colour"
+)
+
+// This file chooses the tints of a picture whose flat areas are not exactly even: coded with loss, or scaled from such
+// a picture. Coding with loss leaves the inside of large areas even, as it works in squares of 8 x 8 or 16 x 16
+// pixels; within such a square an edge disturbs everything by a few levels.
+
+const (
+	roughRadius   = 7.0 // levels by which a pixel of a flat area may miss its tint
+	roughRounding = 3   // levels by which the even parts of one colour may differ, channel by channel
+	fewestSolid   = 4   // even squares of 5 x 5 pixels that a tint needs
+	quietStep     = 9   // levels of luma between neighbours in a quiet place
+	quietColour   = 24  // and of red and blue
+	fewestStray   = 6   // quiet pixels that make a stray patch
+	strayFloor    = 16  // quiet pixels that a tint needs which was seen nowhere even
+	strayShare    = 2e-4
+)
+
+// roughTints finds the colours of even places, then those of quiet ones, and labels the cores.
+func (q *flattener) roughTints(blocks []uint64) {
+	q.rough = true
+	solid := squares(blocks, q.w, 4)
+	list := coreCensus(q.px, solid, solid, q.opt.Workers)
+	even := 0
+	for _, t := range list {
+		even += t.core
+	}
+	if even*20 < q.w*q.h {
+		list = cellCensus(q.px, q.opt.Workers)
+	}
+	var found []tally
+	for _, t := range list {
+		if k := within(found, t.colour, roughRounding); k >= 0 {
+			found[k].core += t.core
+			continue
+		}
+		if t.core < fewestSolid && len(found) > 0 || len(found) == manyColours {
+			break
+		}
+		found = append(found, t)
+	}
+	for _, t := range q.ramps(found) {
+		q.addTint(t.colour, t.core)
+	}
+	if len(q.tints) == 0 {
+		q.addTint(q.mean(), 1)
+	}
+	q.classifyRough()
+	if q.strays() {
+		q.classifyRough()
+	}
+	q.addPaper()
+	rowBands(q.h, q.opt.Workers, func(_, y0, y1 int) { q.markPaper(y0, y1) })
+	q.core = q.coresOfLabels(3)
+	q.measureNoise(solid)
+}
+
+// squares returns the pixels at the upper left of n x n set bits.
+func squares(b []uint64, w, n int) []uint64 {
+	a := slices.Clone(b)
+	for s := 1; s < n; s++ {
+		for k := range a {
+			a[k] &= shiftedDown(b, k, s)
+		}
+	}
+	out := slices.Clone(a)
+	for s := 1; s < n; s++ {
+		for k := range out {
+			out[k] &= shiftedDown(a, k, s*w)
+		}
+	}
+	return out
+}
+
+// cellCensus counts the mean colours of squares of 4 x 4 pixels, for pictures without even places.
+func cellCensus(px *Pixels, workers int) []tally {
+	const side = 4
+	rows := max(1, px.H/side)
+	cols := max(1, px.W/side)
+	parts := make([]census, bandCount(rows))
+	rowBands(rows, workers, func(band, r0, r1 int) {
+		for r := r0; r < r1; r++ {
+			for c := range cols {
+				var sum [3]int
+				n := 0
+				for y := r * side; y < min((r+1)*side, px.H); y++ {
+					for x := c * side; x < min((c+1)*side, px.W); x++ {
+						p := px.Pix[4*(y*px.W+x):]
+						for k := range sum {
+							sum[k] += int(p[k])
+						}
+						n++
+					}
+				}
+				m := colour.RGB{R: uint8((sum[0] + n/2) / n), G: uint8((sum[1] + n/2) / n), B: uint8((sum[2] + n/2) / n)}
+				parts[band].add(pack(m), side*side, 0)
+			}
+		}
+	})
+	var all census
+	for i := range parts {
+		for _, s := range parts[i].slots {
+			if s.key != 0 {
+				all.add(s.key, int(s.core), 0)
+			}
+		}
+	}
+	return all.list()
+}
+
+func (q *flattener) mean() colour.RGB {
+	var s [3]int
+	n := q.w * q.h
+	for i := range n {
+		p := q.px.Pix[4*i : 4*i+3 : 4*i+3]
+		for k := range s {
+			s[k] += int(p[k])
+		}
+	}
+	return colour.RGB{R: uint8(s[0] / n), G: uint8(s[1] / n), B: uint8(s[2] / n)}
+}
+
+// classifyRough labels every pixel within roughRadius of a tint with the nearest one.
+func (q *flattener) classifyRough() {
+	w := q.w
+	rowBands(q.h, q.opt.Workers, func(_, y0, y1 int) {
+		// colours come again within a band: remember the last answer by a few of their bits
+		const slots = 1 << 12
+		type answer struct {
+			key   uint32
+			label uint8
+		}
+		var known [slots]answer
+		for y := y0; y < y1; y++ {
+			row := q.px.Pix[4*y*w : 4*(y+1)*w]
+			out := q.labels[y*w : (y+1)*w]
+			for x := 0; x < w; {
+				c := at(row, x)
+				e := runEnd(row, x+1, w, c)
+				key := c&0xffffff | 1<<24
+				a := &known[key*2654435761>>20]
+				if a.key != key {
+					*a = answer{key, q.nearWithin(unpack(c), roughRadius)}
+				}
+				fill(out[x:e], a.label)
+				x = e
+			}
+		}
+	})
+}
+
+// nearWithin returns the nearest tint within radius levels of c, or unlabelled.
+func (q *flattener) nearWithin(c colour.RGB, radius float64) uint8 {
+	best, label := radius, uint8(unlabelled)
+	v := toneOfRGB(c, q.soft)
+	for k := range q.tints {
+		if d := toneDistance(v, q.tints[k].v, q.soft); d <= best {
+			best, label = d, uint8(k)
+		}
+	}
+	return label
+}
+
+// measureNoise estimates the standard deviation of flat areas near edges, over cores outside the even squares.
+func (q *flattener) measureNoise(solid []uint64) {
+	var sum float64
+	n := 0
+	for i, l := range q.labels {
+		if bit(q.core, i) && !bit(solid, i) {
+			d := q.tone(i).sub(q.tints[l].v)
+			if q.soft {
+				d[1], d[2] = d[0], d[0]
+			}
+			sum += d.dot(d)
+			n += 3
+		}
+	}
+	if n > 0 {
+		q.noise = math.Sqrt(sum / float64(n))
+	}
+}
+
+func roughened(px *Pixels, blocks []uint64) bool { return false }

@@ -1,0 +1,165 @@
+package quantize
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"pochoir/quantize/colour"
+)
+
+// A patch is a connected quiet place whose colour is no tint yet.
+type patch struct {
+	pixels []int
+	v      tone // median
+	c      colour.RGB
+}
+
+// strays makes tints of quiet patches that no tint and no haze between tints explains. It reports whether it made any.
+func (q *flattener) strays() bool {
+	q.preparePairs()
+	patches := q.quietPatches()
+	slices.SortStableFunc(patches, func(a, b patch) int { return cmp.Compare(len(b.pixels), len(a.pixels)) })
+	type cluster struct {
+		v      tone
+		pixels []int
+	}
+	var clusters []cluster
+next:
+	for _, p := range patches {
+		for k := range clusters {
+			if toneDistance(p.v, clusters[k].v, q.soft) <= roughRadius {
+				clusters[k].pixels = append(clusters[k].pixels, p.pixels...)
+				continue next
+			}
+		}
+		clusters = append(clusters, cluster{p.v, p.pixels})
+	}
+	made := false
+	least := max(strayFloor, int(strayShare*float64(q.w*q.h)))
+	for _, c := range clusters {
+		if len(c.pixels) >= least && len(q.tints) < q.limit() {
+			q.addTint(q.median(c.pixels), len(c.pixels))
+			made = true
+		}
+	}
+	return made
+}
+
+// quietPatches returns the connected quiet places without a label that are no haze.
+func (q *flattener) quietPatches() []patch {
+	quiet := make([]uint64, bitmapLen(q.w*q.h))
+	rowBands(q.h, q.opt.Workers, func(_, y0, y1 int) {
+		for y := max(1, y0); y < min(q.h-1, y1); y++ {
+			for i := y*q.w + 1; i < (y+1)*q.w-1; i++ {
+				if q.labels[i] == unlabelled && q.quiet(i) {
+					setBits(quiet, i, i+1)
+				}
+			}
+		}
+	})
+	var out []patch
+	for k := range quiet {
+		for quiet[k] != 0 {
+			i := k << 6
+			for !bit(quiet, i) {
+				i++
+			}
+			clearBit(quiet, i)
+			pixels := []int{i}
+			for n := 0; n < len(pixels); n++ {
+				j := pixels[n]
+				for _, o := range [4]int{-q.w, -1, 1, q.w} {
+					// quiet pixels keep off the frame, so j+o is in the picture and in the next row or column
+					if m := j + o; bit(quiet, m) && q.step(j, o) {
+						clearBit(quiet, m)
+						pixels = append(pixels, m)
+					}
+				}
+			}
+			if len(pixels) < fewestStray {
+				continue
+			}
+			c := q.median(pixels)
+			p := patch{pixels, toneOfRGB(c, q.soft), c}
+			if !q.haze(&p) {
+				out = append(out, p)
+			}
+		}
+	}
+	return out
+}
+
+// quiet reports whether the eight neighbours of pixel i differ little from it.
+func (q *flattener) quiet(i int) bool {
+	for _, o := range [8]int{1, -1, q.w, -q.w, q.w + 1, q.w - 1, -q.w + 1, -q.w - 1} {
+		if !q.step(i, o) {
+			return false
+		}
+	}
+	return true
+}
+
+// step reports whether pixels i and i+o differ little.
+func (q *flattener) step(i, o int) bool {
+	a, b := q.px.Pix[4*i:4*i+3:4*i+3], q.px.Pix[4*(i+o):4*(i+o)+3:4*(i+o)+3]
+	r, g, bl := int(a[0])-int(b[0]), int(a[1])-int(b[1]), int(a[2])-int(b[2])
+	y := 77*r + 150*g + 29*bl
+	return y <= quietStep*256 && y >= -quietStep*256 && r <= quietColour && r >= -quietColour && bl <= quietColour && bl >= -quietColour
+}
+
+// median returns the median of each channel over the pixels.
+func (q *flattener) median(pixels []int) colour.RGB {
+	var m [3]uint8
+	for k := range m {
+		var count [256]int
+		for _, i := range pixels {
+			count[q.px.Pix[4*i+k]]++
+		}
+		n := 0
+		for v := range count {
+			if n += count[v]; 2*n > len(pixels) {
+				m[k] = uint8(v)
+				break
+			}
+		}
+	}
+	return colour.RGB{R: m[0], G: m[1], B: m[2]}
+}
+
+// haze reports whether a patch only shows what coding makes of the tints around it: its luma is that of one of them and
+// its chroma lies on the way to another, or it is a little off one of them.
+func (q *flattener) haze(p *patch) bool {
+	const far = 7 // px: chroma is coded in squares of 16, but fades soon
+	var near [256]bool
+	var list []int
+	for k := 0; k < len(p.pixels); k += max(1, len(p.pixels)/16) {
+		x, y := p.pixels[k]%q.w, p.pixels[k]/q.w
+		for yy := max(0, y-far); yy <= min(q.h-1, y+far); yy++ {
+			for xx := max(0, x-far); xx <= min(q.w-1, x+far); xx++ {
+				if l := q.labels[yy*q.w+xx]; l != unlabelled && !near[l] {
+					near[l] = true
+					list = append(list, int(l))
+				}
+			}
+		}
+	}
+	const off = 9.0 // levels
+	for _, a := range list {
+		ta := q.tints[a].v
+		if toneDistance(p.v, ta, q.soft) <= off {
+			return true
+		}
+		if !q.soft || math.Abs(p.v[0]-ta[0]) > off {
+			continue
+		}
+		for _, b := range list {
+			if b != a {
+				if _, miss := q.pair(a, b).mix(p.v); miss <= off {
+					return true
+				}
+			}
+		}
+	}
+	return false
+}
