@@ -127,37 +127,47 @@ func (q *flattener) median(pixels []int) colour.RGB {
 	return colour.RGB{R: m[0], G: m[1], B: m[2]}
 }
 
-// haze reports whether a patch only shows what coding makes of the tints around it: its luma is that of one of them and
-// its chroma lies on the way to another, or it is a little off one of them.
+// haze reports whether a patch only shows what coding makes of the tints close by: it is a little off one of them, or
+// its luma is that of one of them and its chroma lies on the way to another. What holds for most of its pixels
+// decides.
 func (q *flattener) haze(p *patch) bool {
-	const far = 7 // px: chroma is coded in squares of 16, but fades soon
+	const samples = 32
+	asked, yes := 0, 0
+	for k := 0; k < len(p.pixels); k += max(1, len(p.pixels)/samples) {
+		asked++
+		if q.hazeAt(p.pixels[k], p.v) {
+			yes++
+		}
+	}
+	return 2*yes > asked
+}
+
+func (q *flattener) hazeAt(i int, v tone) bool {
+	const (
+		far = 6   // px: chroma is coded in squares of 16 pixels, but an edge's haze fades within a few
+		off = 9.0 // levels
+	)
 	var near [256]bool
 	var list []int
-	for k := 0; k < len(p.pixels); k += max(1, len(p.pixels)/16) {
-		x, y := p.pixels[k]%q.w, p.pixels[k]/q.w
-		for yy := max(0, y-far); yy <= min(q.h-1, y+far); yy++ {
-			for xx := max(0, x-far); xx <= min(q.w-1, x+far); xx++ {
-				if l := q.labels[yy*q.w+xx]; l != unlabelled && !near[l] {
-					near[l] = true
-					list = append(list, int(l))
-				}
+	x, y := i%q.w, i/q.w
+	for yy := max(0, y-far); yy <= min(q.h-1, y+far); yy++ {
+		for _, l := range q.labels[yy*q.w+max(0, x-far) : yy*q.w+min(q.w, x+far+1)] {
+			if l != unlabelled && !near[l] {
+				near[l] = true
+				list = append(list, int(l))
 			}
 		}
 	}
-	const off = 9.0 // levels
 	for _, a := range list {
-		ta := q.tints[a].v
-		if toneDistance(p.v, ta, q.soft) <= off {
+		if toneDistance(v, q.tints[a].v, q.soft) <= off {
 			return true
 		}
-		if !q.soft || math.Abs(p.v[0]-ta[0]) > off {
+		if !q.soft || math.Abs(v[0]-q.tints[a].v[0]) > off {
 			continue
 		}
 		for _, b := range list {
-			if b != a {
-				if _, miss := q.pair(a, b).mix(p.v); miss <= off {
-					return true
-				}
+			if _, miss := q.pair(a, b).mix(v); b != a && miss <= off {
+				return true
 			}
 		}
 	}
