@@ -1,0 +1,145 @@
+package recipe
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+
+	"pochoir/cmd/pochoir/internal/swatchfile"
+	"pochoir/quantize"
+	"pochoir/trace"
+)
+
+// Field is one setting.
+type Field struct {
+	Key     string // in the file, and with two dashes on the command line
+	Also    string // another name on the command line, "" for none
+	Arg     string // what values it takes: "0..100", "drop|keep"
+	Doc     string // one line
+	Default any    // the value that stands for the default: int64, float64 or string
+
+	isPath bool // the value names a file
+	parse  func(text string) (any, error)
+	apply  func(o *trace.Options, v any) error
+}
+
+// Fields are all settings, in the order of help and file. To add one, add a row.
+var Fields = []Field{
+	{
+		Key: "colours", Also: "colors", Arg: "auto|N", Doc: "how many colours, paper included", Default: "auto",
+		parse: func(text string) (any, error) {
+			if text == "auto" {
+				return text, nil
+			}
+			n, err := strconv.ParseInt(text, 10, 64)
+			if err != nil || n < minColours || n > maxColours {
+				return nil, fmt.Errorf("want auto or a number from %d to %d", minColours, maxColours)
+			}
+			return n, nil
+		},
+		apply: func(o *trace.Options, v any) error {
+			n, _ := v.(int64) // "auto" is 0
+			o.Colours = int(n)
+			return nil
+		},
+	},
+	{
+		Key: "palette", Arg: "FILE", Doc: "use just these colours: a list of lines such as \"#1a8c8c teal\"", Default: "",
+		isPath: true,
+		parse:  func(text string) (any, error) { return text, nil },
+		apply: func(o *trace.Options, v any) (err error) {
+			if v != "" {
+				o.Palette, err = swatchfile.Load(v.(string))
+			}
+			return err
+		},
+	},
+	number("smoothness", "0..100", "how freely a curve may leave the edge", trace.DefaultSmoothness, 0, 100,
+		func(o *trace.Options, v *float64) { o.Smoothness = v }),
+	number("turn", "DEG", "sharpest turn still drawn round, 0 to 180", trace.DefaultTurn, 0, 180,
+		func(o *trace.Options, v *float64) { o.Turn = v }),
+	number("dust", "PX", "smallest mark kept, across", trace.DefaultDust, 0, 1000,
+		func(o *trace.Options, v *float64) { o.Dust = v }),
+	choice("medium", "what was drawn: ink, ink over flats, flats", mediumWords[:],
+		func(o *trace.Options, i int) { o.Medium = media[i] }),
+	choice("paper", "the ground around the drawing", []string{"drop", "keep"},
+		func(o *trace.Options, i int) { o.KeepPaper = i == 1 }),
+	choice("seams", "colours grow under their neighbours, or are cut exactly", []string{"spread", "knockout"},
+		func(o *trace.Options, i int) { o.Knockout = i == 1 }),
+}
+
+// The range of a fixed number of colours, as trace.Options has it.
+const (
+	minColours = 2
+	maxColours = 64
+)
+
+var (
+	mediumWords = [...]string{"auto", "line", "inked", "flat"}
+	media       = [...]quantize.Medium{quantize.MediumAuto, quantize.MediumLine, quantize.MediumInked, quantize.MediumFlat}
+)
+
+// MediumWord names a medium as the command line does.
+func MediumWord(m quantize.Medium) string {
+	for i, v := range media {
+		if v == m {
+			return mediumWords[i]
+		}
+	}
+	return "unknown"
+}
+
+// FieldOf returns the setting of that key, or nil.
+func FieldOf(key string) *Field {
+	for i := range Fields {
+		if Fields[i].Key == key {
+			return &Fields[i]
+		}
+	}
+	return nil
+}
+
+// number is a setting of a number from lo to hi.
+func number(key, arg, doc string, def, lo, hi float64, set func(*trace.Options, *float64)) Field {
+	return Field{
+		Key: key, Arg: arg, Doc: doc, Default: def,
+		parse: func(text string) (any, error) {
+			v, err := strconv.ParseFloat(text, 64)
+			if err != nil || math.IsNaN(v) || v < lo || v > hi {
+				return nil, fmt.Errorf("want a number from %g to %g", lo, hi)
+			}
+			return v, nil
+		},
+		apply: func(o *trace.Options, v any) error {
+			f := v.(float64)
+			set(o, &f)
+			return nil
+		},
+	}
+}
+
+// choice is a setting of one of a few words, the first of which is the default.
+func choice(key, doc string, words []string, set func(*trace.Options, int)) Field {
+	index := func(text string) int {
+		for i, w := range words {
+			if w == text {
+				return i
+			}
+		}
+		return -1
+	}
+	return Field{
+		Key: key, Arg: strings.Join(words, "|"), Doc: doc, Default: words[0],
+		parse: func(text string) (any, error) {
+			if index(text) < 0 {
+				return nil, fmt.Errorf("want one of %s", strings.Join(words, ", "))
+			}
+			return text, nil
+		},
+		apply: func(o *trace.Options, v any) error {
+			set(o, index(v.(string)))
+			return nil
+		},
+	}
+}
