@@ -58,6 +58,7 @@ func (q *flattener) roughTints(blocks []uint64) {
 	q.addPaper()
 	rowBands(q.h, q.opt.Workers, func(_, y0, y1 int) { q.markPaper(y0, y1) })
 	q.core = q.coresOfLabels(3)
+	q.plateaus()
 	q.measureNoise(solid)
 }
 
