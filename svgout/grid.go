@@ -206,7 +206,7 @@ type choice struct {
 }
 
 // choices appends to dst where the handle h of the knot k may go: one place if it is the end of a line (fixed) or was
-// rounded before, else all grid points within farthest.
+// rounded before, else all grid points within farthest, and within mostExtent of the origin.
 func (g *grid) choices(dst []choice, k, h fit.Point, fixed bool) []choice {
 	c := g.near(h)
 	if fixed {
@@ -218,6 +218,9 @@ func (g *grid) choices(dst []choice, k, h fit.Point, fixed bool) []choice {
 	for dy := int64(-2); dy <= 2; dy++ {
 		for dx := int64(-2); dx <= 2; dx++ {
 			s := spot{c.x + dx, c.y + dy}
+			if max(s.x, -s.x, s.y, -s.y) > int64(mostExtent*g.scale) {
+				continue
+			}
 			ex, ey := float64(s.x)-float64(h.X*g.scale), float64(s.y)-float64(h.Y*g.scale)
 			if off := float64(ex*ex) + float64(ey*ey); off <= farthest*farthest {
 				dst = append(dst, choice{s, off})

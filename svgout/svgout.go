@@ -37,7 +37,9 @@ const (
 	sizeDecimals  = 4     // digits after the point of width, height and viewBox
 	mmPerInch     = 25.4
 	leastArea     = 0.01 // px²; a ring around less is dropped
-	mostExtent    = 1e5  // px; no coordinate may be further from the origin
+	leastExtent   = 1.0  // px; no side of a drawing may be shorter
+	mostExtent    = 1e5  // px; no side may be longer, no coordinate further from the origin
+	mostDPI       = 1e5  // pixels an inch: with it the shortest side is still above the last decimal in millimetres
 )
 
 // ErrDrawing is the kind of every error that Write returns for a drawing it cannot write: one that breaks a promise
@@ -68,7 +70,7 @@ func Write(w io.Writer, d *trace.Drawing, opt Options) error {
 	dec := opt.Decimals
 	if dec == 0 {
 		dec = usualDecimals
-		if math.Max(d.Width, d.Height) < smallDrawing {
+		if printed(math.Max(d.Width, d.Height)) < smallDrawing {
 			dec++
 		}
 	}
@@ -97,7 +99,7 @@ func Write(w io.Writer, d *trace.Drawing, opt Options) error {
 				b = append(b, `<g id="`...)
 				b = append(b, l.Name...)
 				b = append(b, `" fill="`...)
-				b = appendHex(b, l.Colour)
+				b = append(b, l.Colour.Hex()...)
 				b = append(b, "\">\n"...)
 				open = true
 			}
@@ -126,12 +128,12 @@ func check(d *trace.Drawing) error {
 		return fmt.Errorf("%w: %s", ErrDrawing, fmt.Sprintf(format, a...))
 	}
 	for _, v := range []float64{d.Width, d.Height} {
-		if !(v >= 1/float64(pow10[sizeDecimals]) && v <= mostExtent) {
-			return bad("size %v x %v px, want 0 < side <= %.0f", d.Width, d.Height, mostExtent)
+		if !(v >= leastExtent && v <= mostExtent) {
+			return bad("size %v x %v px, want %v <= side <= %.0f", d.Width, d.Height, leastExtent, mostExtent)
 		}
 	}
-	if !(d.DPI >= 0 && d.DPI <= mostExtent) {
-		return bad("%v pixels an inch, want 0 <= DPI <= %.0f", d.DPI, mostExtent)
+	if !(d.DPI >= 0 && d.DPI <= mostDPI) {
+		return bad("%v pixels an inch, want 0 <= DPI <= %.0f", d.DPI, mostDPI)
 	}
 	ids := make(map[string]bool)
 	colours := make(map[colour.RGB]string)
@@ -144,7 +146,7 @@ func check(d *trace.Drawing) error {
 		}
 		ids[l.Name] = true
 		if other, ok := colours[l.Colour]; ok {
-			return bad("layers %q and %q have the same colour %s", other, l.Name, appendHex(nil, l.Colour))
+			return bad("layers %q and %q have the same colour %s", other, l.Name, l.Colour.Hex())
 		}
 		colours[l.Colour] = l.Name
 	}
@@ -200,20 +202,15 @@ func appendSize(b []byte, px, dpi float64) []byte {
 	return append(appendShort(b, px/dpi*mmPerInch), "mm"...)
 }
 
+// printed returns v as it will stand in the file.
+func printed(v float64) float64 {
+	return math.Round(v*float64(pow10[sizeDecimals])) / float64(pow10[sizeDecimals])
+}
+
 // appendShort appends v with at most sizeDecimals digits after the point, v >= 0.
 func appendShort(b []byte, v float64) []byte {
 	s := strconv.FormatFloat(v, 'f', sizeDecimals, 64)
 	return append(b, strings.TrimRight(strings.TrimRight(s, "0"), ".")...)
-}
-
-// appendHex appends c as #rrggbb.
-func appendHex(b []byte, c colour.RGB) []byte {
-	const digits = "0123456789abcdef"
-	b = append(b, '#')
-	for _, v := range [3]uint8{c.R, c.G, c.B} {
-		b = append(b, digits[v>>4], digits[v&15])
-	}
-	return b
 }
 
 const (
