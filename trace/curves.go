@@ -61,7 +61,7 @@ func fitOutlines(m *planar.Map, samples [][]edgeSample, dots [][]fit.Segment, jn
 			single = append(single, g)
 		}
 	}
-	inParallel(len(joined), workers, func(i int) { joined[i].fit(m, samples, o.nodes, opt) })
+	inParallel(len(joined), workers, func(i int) { joined[i].fit(m, samples, &jn, opt) })
 	// A line that could not be kept in one falls apart into its arcs.
 	var whole []*group
 	for _, g := range joined {
@@ -82,10 +82,10 @@ func fitOutlines(m *planar.Map, samples [][]edgeSample, dots [][]fit.Segment, jn
 		}
 	}
 	if len(again) > 0 {
-		inParallel(len(again), workers, func(i int) { again[i].refit(m, samples, o.nodes, opt) })
+		inParallel(len(again), workers, func(i int) { again[i].refit(m, samples, &jn, opt) })
 		placeOnLines(m, whole, o.nodes)
 	}
-	inParallel(len(single), workers, func(i int) { single[i].fit(m, samples, o.nodes, opt) })
+	inParallel(len(single), workers, func(i int) { single[i].fit(m, samples, &jn, opt) })
 	all := append(whole, single...)
 	for _, g := range all {
 		o.cut(m, g)
@@ -163,19 +163,20 @@ func groupArcs(m *planar.Map, jn junctions) []*group {
 }
 
 // samplesOf strings the samples of a group in order and tells where each half begins among them.
-func (g *group) samplesOf(m *planar.Map, samples [][]edgeSample) (run []fit.Sample, starts []int) {
+func (g *group) samplesOf(m *planar.Map, samples [][]edgeSample, clear []float64) (run []fit.Sample, starts []int) {
 	for _, h := range g.halves {
 		starts = append(starts, len(run))
 		arc := &m.Arcs[h.Arc()]
 		s := samples[h.Arc()]
 		lo := len(run)
+		before, after := clear[planar.HalfOf(h.Arc(), false)], clear[planar.HalfOf(h.Arc(), true)]
 		for k := range s {
 			q := &s[k]
 			if h.Backwards() {
 				q = &s[len(s)-1-k]
 			}
 			// Next to a junction a third colour taints the measure.
-			if arc.From != planar.None && arc.N > 5 && (float64(q.at)+0.5 < 0.9 || float64(q.at)+0.5 > float64(arc.N)-0.9) {
+			if at := float64(q.at) + 0.5; arc.From != planar.None && arc.N > 5 && (at < before || float64(arc.N)-at < after) {
 				continue
 			}
 			run = append(run, q.Sample)
@@ -213,8 +214,9 @@ func (g *group) ends(m *planar.Map, nodes []fit.Point) (start, end fit.Point) {
 	return start, end
 }
 
-func (g *group) fit(m *planar.Map, samples [][]edgeSample, nodes []fit.Point, opt fit.Options) {
-	run, starts := g.samplesOf(m, samples)
+func (g *group) fit(m *planar.Map, samples [][]edgeSample, jn *junctions, opt fit.Options) {
+	nodes := jn.at
+	run, starts := g.samplesOf(m, samples, jn.clear)
 	start, end := g.ends(m, nodes)
 	g.path = fit.Curve(run, g.closed, start, end, opt)
 	g.ok = g.place(m, run, starts, nodes)
@@ -222,9 +224,9 @@ func (g *group) fit(m *planar.Map, samples [][]edgeSample, nodes []fit.Point, op
 }
 
 // refit fits a line again whose ends have moved, and keeps the first curve where the second one fails.
-func (g *group) refit(m *planar.Map, samples [][]edgeSample, nodes []fit.Point, opt fit.Options) {
+func (g *group) refit(m *planar.Map, samples [][]edgeSample, jn *junctions, opt fit.Options) {
 	old := *g
-	if g.fit(m, samples, nodes, opt); !g.ok {
+	if g.fit(m, samples, jn, opt); !g.ok {
 		*g = old
 	}
 }

@@ -32,14 +32,16 @@ type arcEnd struct {
 type junctions struct {
 	at      []fit.Point
 	through []planar.Half
+	// clear is, for every half arc that leaves a node, the distance in cracks within which its samples are left out.
+	clear []float64
 }
 
-// findJunctions places the nodes of m from the samples of its arcs. joinTurn is the sharpest turn, in radians, at
-// which two boundaries still count as one line through a junction.
-func findJunctions(m *planar.Map, samples [][]edgeSample, joinTurn, noise float64) junctions {
-	j := junctions{at: make([]fit.Point, len(m.Nodes)), through: make([]planar.Half, 2*len(m.Arcs))}
+// findJunctions places the nodes of m from the samples of its arcs, whose noise is given in px.
+func findJunctions(m *planar.Map, samples [][]edgeSample, noise float64) junctions {
+	j := junctions{at: make([]fit.Point, len(m.Nodes)), through: make([]planar.Half, 2*len(m.Arcs)), clear: make([]float64, 2*len(m.Arcs))}
 	for i := range j.through {
 		j.through[i] = -1
+		j.clear[i] = endGap
 	}
 	var ends []arcEnd
 	for n := range m.Nodes {
@@ -47,7 +49,7 @@ func findJunctions(m *planar.Map, samples [][]edgeSample, joinTurn, noise float6
 		ends = ends[:0]
 		for _, h := range node.Out {
 			if h >= 0 {
-				if e, ok := endOf(m, samples, h); ok {
+				if e, ok := endOf(m, samples, h, endGap); ok {
 					ends = append(ends, e)
 				}
 			}
@@ -57,35 +59,32 @@ func findJunctions(m *planar.Map, samples [][]edgeSample, joinTurn, noise float6
 			j.at[n] = slideAlongFrame(v, ends, m)
 			continue
 		}
+		j.joinThrough(m, samples, node, noise)
+		// Arcs whose near samples are tainted tell the place by those beyond.
+		ends = ends[:0]
+		for _, h := range node.Out {
+			if h >= 0 {
+				if e, ok := endOf(m, samples, h, j.clear[h]); ok {
+					ends = append(ends, e)
+				}
+			}
+		}
 		j.at[n] = meet(v, ends)
-		j.joinThrough(j.at[n], ends, joinTurn, noise)
 	}
 	return j
 }
 
-// endOf fits the local curve of the half arc h near the node that it leaves.
-func endOf(m *planar.Map, samples [][]edgeSample, h planar.Half) (arcEnd, bool) {
+// endOf fits the local curve of the half arc h near the node that it leaves, to the samples beyond gap cracks.
+func endOf(m *planar.Map, samples [][]edgeSample, h planar.Half, gap float64) (arcEnd, bool) {
 	a := &m.Arcs[h.Arc()]
 	if a.Left == planar.Outside || a.Right == planar.Outside {
 		return arcEnd{}, false
 	}
-	var buf [2 * endSpan]fit.Point
-	pts := buf[:0]
-	run := samples[h.Arc()]
-	for k := range run {
-		s := &run[k]
-		d := float64(s.at) + 0.5
-		if h.Backwards() {
-			s = &run[len(run)-1-k]
-			d = float64(a.N) - float64(s.at) - 0.5
-		}
-		if d > endSpan {
-			break
-		}
-		if d >= endGap && s.Weight > doubtfulWeight || a.N <= 3 {
-			pts = append(pts, s.Point)
-		}
+	if a.N <= 3 {
+		gap = 0
 	}
+	var buf [3 * throughSpan]fit.Point
+	pts := samplesNear(buf[:0], m, samples, h, gap, gap+endSpan)
 	if len(pts) < 2 {
 		return arcEnd{}, false
 	}
@@ -142,34 +141,98 @@ func slideAlongFrame(v fit.Point, ends []arcEnd, m *planar.Map) fit.Point {
 	return x
 }
 
-// joinThrough links the arcs that pass a junction at x as one line: the straightest pair first.
-func (j *junctions) joinThrough(x fit.Point, ends []arcEnd, joinTurn, noise float64) {
+// Where a third boundary leaves a line at a small angle, the wedge between them is too thin to be seen for some pixels
+// and the line's samples beside it are drawn aside. clearances are the distances from the junction, in cracks, beyond
+// which samples are trusted, tried one after the other.
+var clearances = [3]float64{endGap, 3.5, 6}
+
+// throughSpan is the length of either arc, in cracks beyond the clearance, that must lie on one smooth curve.
+const throughSpan = 9
+
+// joinThrough links the arcs that pass a junction as one line: of each pair the samples on both sides must lie on one
+// smooth curve. The pair with the smallest clearance wins, then the straightest.
+func (j *junctions) joinThrough(m *planar.Map, samples [][]edgeSample, node *planar.Node, noise float64) {
+	var halves [4]planar.Half
+	n := 0
+	for _, h := range node.Out {
+		if h < 0 || m.Arcs[h.Arc()].Left == planar.Outside || m.Arcs[h.Arc()].Right == planar.Outside {
+			continue
+		}
+		halves[n] = h
+		n++
+	}
 	var used [4]bool
-	for range 2 {
-		best, bi, bk := joinTurn, -1, -1
-		for i := range ends {
-			for k := range i {
-				if used[i] || used[k] || ends[i].local.Count < minLocal || ends[k].local.Count < minLocal || ends[i].half.Arc() == ends[k].half.Arc() {
-					continue
+	for _, gap := range clearances {
+		for {
+			best, bi, bk := math.Inf(1), -1, -1
+			for i := range n {
+				for k := range i {
+					if used[i] || used[k] || halves[i].Arc() == halves[k].Arc() {
+						continue
+					}
+					if misfit, ok := throughMisfit(m, samples, halves[i], halves[k], gap, noise); ok && misfit < best {
+						best, bi, bk = misfit, i, k
+					}
 				}
-				p, d := ends[i].local.At(x)
-				q, f := ends[k].local.At(x)
-				if p.Sub(q).Len() > 0.3+4*noise {
-					continue
-				}
-				// Both lead away from the junction.
-				turn := math.Abs(math.Atan2(d.Cross(f.Mul(-1)), d.Dot(f.Mul(-1))))
-				if turn < best {
-					best, bi, bk = turn, i, k
+			}
+			if bi < 0 {
+				break
+			}
+			used[bi], used[bk] = true, true
+			in, out := halves[bi].Twin(), halves[bk]
+			j.through[in] = out
+			j.through[out.Twin()] = in.Twin()
+			for i := range n { // the third boundary runs in the same wedge
+				if !used[i] || i == bi || i == bk {
+					j.clear[halves[i]] = math.Max(j.clear[halves[i]], gap)
 				}
 			}
 		}
-		if bi < 0 {
-			return
-		}
-		used[bi], used[bk] = true, true
-		in, out := ends[bi].half.Twin(), ends[bk].half
-		j.through[in] = out
-		j.through[out.Twin()] = in.Twin()
 	}
+}
+
+// throughMisfit returns the root mean square distance of the samples of two arcs, beyond gap from the junction that
+// both leave, from one quadratic; ok says that they may be one line.
+func throughMisfit(m *planar.Map, samples [][]edgeSample, a, b planar.Half, gap, noise float64) (misfit float64, ok bool) {
+	var bufA, bufB [3 * throughSpan]fit.Point
+	pa := samplesNear(bufA[:0], m, samples, a, gap, gap+throughSpan)
+	pb := samplesNear(bufB[:0], m, samples, b, gap, gap+throughSpan)
+	if len(pa) < minLocal || len(pb) < minLocal {
+		return 0, false
+	}
+	all := make([]fit.Point, 0, len(pa)+len(pb))
+	for i := len(pa) - 1; i >= 0; i-- {
+		all = append(all, pa[i])
+	}
+	all = append(all, pb...)
+	// The two arcs must leave the junction in opposite directions, or a quadratic would fold.
+	if pa[len(pa)-1].Sub(pa[0]).Dot(pb[len(pb)-1].Sub(pb[0])) > 0 {
+		return 0, false
+	}
+	one := fit.FitLocal(all, true)
+	la, lb := fit.FitLocal(pa, len(pa) >= 5), fit.FitLocal(pb, len(pb) >= 5)
+	alone := math.Max(la.RMS, lb.RMS)
+	limit := math.Max(0.05, math.Max(2.5*noise, 2*alone))
+	return one.RMS, one.RMS < math.Min(limit, 0.05+4*noise)
+}
+
+// samplesNear appends the trusted samples of the half arc h from lo to hi cracks after the node that it leaves.
+func samplesNear(dst []fit.Point, m *planar.Map, samples [][]edgeSample, h planar.Half, lo, hi float64) []fit.Point {
+	a := &m.Arcs[h.Arc()]
+	run := samples[h.Arc()]
+	for k := range run {
+		s := &run[k]
+		d := float64(s.at) + 0.5
+		if h.Backwards() {
+			s = &run[len(run)-1-k]
+			d = float64(a.N) - float64(s.at) - 0.5
+		}
+		if d > hi {
+			break
+		}
+		if d >= lo && s.Weight > doubtfulWeight {
+			dst = append(dst, s.Point)
+		}
+	}
+	return dst
 }

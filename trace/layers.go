@@ -23,7 +23,7 @@ const (
 	// inkReach is how far the middle of a drawn line is looked for, px.
 	inkReach = 24.0
 	// looseTrap bounds how far a hidden edge may stray to save segments, px.
-	looseTrap = 6.0
+	looseTrap = 2.5
 )
 
 // stack is the painting order of a planar map.

@@ -7,7 +7,6 @@ package trace
 import (
 	"context"
 	"fmt"
-	"math"
 	"runtime"
 	"slices"
 	"time"
@@ -146,9 +145,7 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 		}
 	}
 	fopt := opt.fit(t.sheet, t.edges.noise)
-	// joinTurn is the sharpest turn at which two boundaries are one line through a junction; noise bends short ends.
-	joinTurn := (8 + math.Min(8, 40*t.edges.noise)) * math.Pi / 180
-	jn := findJunctions(t.edges.m, t.edges.samples, joinTurn, t.edges.noise)
+	jn := findJunctions(t.edges.m, t.edges.samples, t.edges.noise)
 	o := fitOutlines(t.edges.m, t.edges.samples, t.edges.dots, jn, fopt, workers)
 	if err := lap("curves"); err != nil {
 		return nil, err
