@@ -1,0 +1,483 @@
+package quantize
+
+import (
+	"math"
+
+	"pochoir/quantize/colour"
+)
+
+// This file gives every pixel its label. Even places and ridges are markers; they grow over the edges between them by
+// watershed (F. Meyer, "Topographic distance and watershed lines", Signal Processing 38, 1994), lowest slope first;
+// then each boundary moves to where the pixels are half way between the local colours of its two sides.
+
+// mark labels the markers and remembers them in s.fixed.
+func (s *onPaper) mark(tiles []int32, rs []ridge) {
+	s.labels = make([]uint8, s.w*s.h)
+	s.fixed = make([]bool, s.w*s.h)
+	tw := (s.w + tile - 1) / tile
+	rowBands(s.h, s.workers, func(_, lo, hi int) {
+		for y := lo; y < hi; y++ {
+			row := tiles[y/tile*tw : (y/tile+1)*tw]
+			for x := 0; x < s.w; x++ {
+				i := y*s.w + x
+				s.labels[i] = unlabelled
+				if s.core[i] {
+					if t := row[x/tile]; t > 0 {
+						s.labels[i], s.fixed[i] = uint8(t-1), true
+					}
+				}
+			}
+		}
+	})
+	for k := range rs {
+		if rs[k].label >= 0 {
+			s.labels[rs[k].i], s.fixed[rs[k].i] = uint8(rs[k].label), true
+		}
+	}
+}
+
+// slope is the colour difference across pixel (x, y), in 1/roughUnit, at most 255.
+func (s *onPaper) slope(x, y int) int {
+	row, col := 3*y*s.w, 3*x
+	l, r := row+3*max(x-1, 0), row+3*min(x+1, s.w-1)
+	u, d := 3*max(y-1, 0)*s.w+col, 3*min(y+1, s.h-1)*s.w+col
+	g := max(apart(s.lab[l:l+3:l+3], s.lab[r:r+3:r+3]), apart(s.lab[u:u+3:u+3], s.lab[d:d+3:d+3]))
+	return min(int(math.Sqrt(float64(g))*roughUnit/labUnit), 255)
+}
+
+// flood grows the labels over the pixels that have none. Where nothing has a label, all get the first.
+func (s *onPaper) flood() {
+	var queue [256][]int32
+	w, h := s.w, s.h
+	grow := func(i, level int) {
+		x, y := i%w, i/w
+		for k := range 4 {
+			j, xx, yy := i, x, y
+			switch k {
+			case 0:
+				if x == 0 {
+					continue
+				}
+				j, xx = i-1, x-1
+			case 1:
+				if x == w-1 {
+					continue
+				}
+				j, xx = i+1, x+1
+			case 2:
+				if y == 0 {
+					continue
+				}
+				j, yy = i-w, y-1
+			case 3:
+				if y == h-1 {
+					continue
+				}
+				j, yy = i+w, y+1
+			}
+			if s.labels[j] != unlabelled {
+				continue
+			}
+			s.labels[j] = s.labels[i]
+			at := max(s.slope(xx, yy), level)
+			queue[at] = append(queue[at], int32(j))
+		}
+	}
+	for i, l := range s.labels {
+		if l != unlabelled {
+			x, y := i%w, i/w
+			if x > 0 && s.labels[i-1] == unlabelled || x < w-1 && s.labels[i+1] == unlabelled ||
+				y > 0 && s.labels[i-w] == unlabelled || y < h-1 && s.labels[i+w] == unlabelled {
+				queue[0] = append(queue[0], int32(i))
+			}
+		}
+	}
+	if len(queue[0]) == 0 {
+		for i, l := range s.labels {
+			if l == unlabelled {
+				s.labels[i] = 0
+			}
+		}
+		return
+	}
+	for level := range queue {
+		for k := 0; k < len(queue[level]); k++ { // grows while it is read
+			grow(int(queue[level][k]), level)
+		}
+		queue[level] = nil
+	}
+}
+
+// light is a colour in linear light, 16 bits a channel.
+type light [3]int32
+
+func (a light) apart(b light) int64 {
+	r, g, c := int64(a[0]-b[0]), int64(a[1]-b[1]), int64(a[2]-b[2])
+	return r*r + g*g + c*c
+}
+
+func lightOf(p []uint8) light {
+	return light{int32(paperLinear[16*int(p[0])]), int32(paperLinear[16*int(p[1])]), int32(paperLinear[16*int(p[2])])}
+}
+
+// cell is the side in px of the squares for which local colours are kept.
+const cell = 8
+
+// locals holds, for each label, the colour its marker pixels have around each square of the sheet.
+type locals struct {
+	cw, ch int
+	c      [][]light // by label, then square
+}
+
+// measureLocals averages the markers of each label over about 12 px. A label without markers around keeps its
+// swatch's colour there.
+func (s *onPaper) measureLocals(paints []paint) {
+	cw, ch := (s.w+cell-1)/cell, (s.h+cell-1)/cell
+	l := locals{cw: cw, ch: ch, c: make([][]light, len(paints))}
+	type sum struct{ r, g, b, n int64 }
+	sums := make([][]sum, len(paints))
+	for k := range sums {
+		sums[k] = make([]sum, cw*ch)
+	}
+	parallel(ch, s.workers, func(cy int) {
+		for y := cy * cell; y < min(cy*cell+cell, s.h); y++ {
+			for x := 0; x < s.w; x++ {
+				if s.blank[y/block*s.bw+x/block] {
+					x |= block - 1
+					continue
+				}
+				i := y*s.w + x
+				if !s.fixed[i] {
+					continue
+				}
+				c := lightOf(s.pix[4*i : 4*i+3 : 4*i+3])
+				t := &sums[s.labels[i]][cy*cw+x/cell]
+				t.r += int64(c[0])
+				t.g += int64(c[1])
+				t.b += int64(c[2])
+				t.n++
+			}
+		}
+	})
+	parallel(len(paints), s.workers, func(k int) {
+		// binomial 1 2 1 both ways, over neighbouring squares
+		in := sums[k]
+		mid := make([]sum, cw*ch)
+		add := func(a *sum, b sum, w int64) { a.r += w * b.r; a.g += w * b.g; a.b += w * b.b; a.n += w * b.n }
+		for y := range ch {
+			for x := range cw {
+				t := &mid[y*cw+x]
+				add(t, in[y*cw+max(x-1, 0)], 1)
+				add(t, in[y*cw+x], 2)
+				add(t, in[y*cw+min(x+1, cw-1)], 1)
+			}
+		}
+		const prior = 8 // weight of the swatch, in 1/16 px
+		own := lightOfVec(paints[k].c)
+		out := make([]light, cw*ch)
+		for y := range ch {
+			for x := range cw {
+				t := sum{int64(own[0]) * prior, int64(own[1]) * prior, int64(own[2]) * prior, prior}
+				add(&t, mid[max(y-1, 0)*cw+x], 1)
+				add(&t, mid[y*cw+x], 2)
+				add(&t, mid[min(y+1, ch-1)*cw+x], 1)
+				out[y*cw+x] = light{int32(t.r / t.n), int32(t.g / t.n), int32(t.b / t.n)}
+			}
+		}
+		l.c[k] = out
+	})
+	s.local = l
+}
+
+func lightOfVec(v vec) light {
+	c := v.lab().RGB()
+	return lightOf([]uint8{c.R, c.G, c.B})
+}
+
+func vecOfLight(c light) vec {
+	ch := func(v int32) uint32 {
+		return uint32(math.Round(colour.FromLinear(math.Min(float64(v)/65535, 1)) * 16 * 255))
+	}
+	l, a, b := fastLab(ch(c[0]), ch(c[1]), ch(c[2]))
+	return vec{l, a, b}
+}
+
+// near returns the local colour of label k at pixel (x, y), between the squares by bilinear interpolation.
+func (l *locals) near(k uint8, x, y int) light {
+	// positions in 1/(2·cell) of a square, relative to the squares' middles
+	px, py := max(2*x+1-cell, 0), max(2*y+1-cell, 0)
+	cx, cy := px/(2*cell), py/(2*cell)
+	fx, fy := int32(px%(2*cell)), int32(py%(2*cell))
+	x1, y1 := min(cx+1, l.cw-1), min(cy+1, l.ch-1)
+	t := l.c[k]
+	a, b, c, d := &t[cy*l.cw+cx], &t[cy*l.cw+x1], &t[y1*l.cw+cx], &t[y1*l.cw+x1]
+	const n = 2 * cell
+	var out light
+	for j := range out {
+		out[j] = ((a[j]*(n-fx)+b[j]*fx)*(n-fy) + (c[j]*(n-fx)+d[j]*fx)*fy) / (n * n)
+	}
+	return out
+}
+
+// soft returns the linear light of pixel (x, y) and its four neighbours, the pixel itself counting half.
+func (s *onPaper) soft(x, y int) light {
+	at := func(x, y int) light {
+		i := 4 * (min(max(y, 0), s.h-1)*s.w + min(max(x, 0), s.w-1))
+		return lightOf(s.pix[i : i+3 : i+3])
+	}
+	c, l, r, u, d := at(x, y), at(x-1, y), at(x+1, y), at(x, y-1), at(x, y+1)
+	var out light
+	for j := range out {
+		out[j] = (4*c[j] + l[j] + r[j] + u[j] + d[j]) / 8
+	}
+	return out
+}
+
+// between returns how far along from a to b the colour c lies, clamped to [0,1], in 1/shareUnit, and the square of
+// its distance from there.
+func between(c, a, b light) (share int64, miss int64) {
+	var n, d int64
+	for j := range c {
+		u := int64(b[j] - a[j])
+		n += int64(c[j]-a[j]) * u
+		d += u * u
+	}
+	if d == 0 {
+		return 0, c.apart(a)
+	}
+	share = min(max(n*shareUnit/d, 0), shareUnit)
+	var m light
+	for j := range c {
+		m[j] = a[j] + int32(share*int64(b[j]-a[j])/shareUnit)
+	}
+	return share, c.apart(m)
+}
+
+const shareUnit = 1 << 12
+
+// company is the labels within reach px of (x, y), its own first. It holds at most eight.
+type company struct {
+	l [8]uint8
+	n int
+}
+
+func (s *onPaper) labelsAround(x, y, reach int) company {
+	var a company
+	own := s.labels[y*s.w+x]
+	a.l[0], a.n = own, 1
+	last := own
+	for yy := max(y-reach, 0); yy <= min(y+reach, s.h-1); yy++ {
+		for _, l := range s.labels[yy*s.w+max(x-reach, 0) : yy*s.w+min(x+reach, s.w-1)+1] {
+			if l == last {
+				continue
+			}
+			last = l
+			known := false
+			for _, m := range a.l[:a.n] {
+				known = known || m == l
+			}
+			if !known && a.n < len(a.l) {
+				a.l[a.n] = l
+				a.n++
+			}
+		}
+	}
+	return a
+}
+
+// refine moves the boundaries to where the pixels are half way between the local colours either side. Markers stay.
+func (s *onPaper) refine() {
+	const (
+		rounds = 5
+		reach  = 2 // px around a boundary pixel in which a third colour may have a say
+	)
+	w, h := s.w, s.h
+	var edge []int32
+	for y := range h {
+		for x := range w {
+			i := y*w + x
+			l := s.labels[i]
+			if !s.fixed[i] && (x > 0 && s.labels[i-1] != l || x < w-1 && s.labels[i+1] != l || y > 0 && s.labels[i-w] != l || y < h-1 && s.labels[i+w] != l) {
+				edge = append(edge, int32(i))
+			}
+		}
+	}
+	stamp := make([]uint8, w*h) // round in which a pixel was queued
+	for round := uint8(1); round <= rounds && len(edge) > 0; round++ {
+		var next []int32
+		for _, i := range edge {
+			x, y := int(i)%w, int(i)/w
+			l := s.labels[i]
+			var beside [4]uint8
+			n := 0
+			note := func(j int) {
+				if m := s.labels[j]; m != l {
+					beside[n] = m
+					n++
+				}
+			}
+			if x > 0 {
+				note(int(i) - 1)
+			}
+			if x < w-1 {
+				note(int(i) + 1)
+			}
+			if y > 0 {
+				note(int(i) - w)
+			}
+			if y < h-1 {
+				note(int(i) + w)
+			}
+			if n == 0 {
+				continue
+			}
+			to := s.better(x, y, beside[:n], reach)
+			if to == l {
+				continue
+			}
+			s.labels[i] = to
+			for _, j := range [4]int{int(i) - 1, int(i) + 1, int(i) - w, int(i) + w} {
+				if j >= 0 && j < len(s.labels) && !s.fixed[j] && stamp[j] != round {
+					stamp[j] = round
+					next = append(next, int32(j))
+				}
+			}
+		}
+		edge = next
+	}
+}
+
+// better returns the label of a boundary pixel: of the pairs of colours around, the one whose mixture comes nearest to
+// the pixel, the larger share of it. Only its own label and those beside it can come out.
+func (s *onPaper) better(x, y int, beside []uint8, reach int) uint8 {
+	a := s.labelsAround(x, y, reach)
+	c := s.soft(x, y)
+	own := a.l[0]
+	var local [8]light
+	for k := range a.n {
+		local[k] = s.local.near(a.l[k], x, y)
+	}
+	if a.n == 2 {
+		if c.apart(local[1]) < c.apart(local[0]) {
+			return a.l[1]
+		}
+		return own
+	}
+	best, label := int64(math.MaxInt64), own
+	for p := range a.n {
+		for q := p + 1; q < a.n; q++ {
+			share, miss := between(c, local[p], local[q])
+			if miss >= best {
+				continue
+			}
+			l := a.l[p]
+			if share > shareUnit/2 {
+				l = a.l[q]
+			}
+			best, label = miss, l
+		}
+	}
+	if label == own {
+		return own
+	}
+	for _, b := range beside {
+		if b == label {
+			return label
+		}
+	}
+	return own
+}
+
+// prune drops the paints that hardly show and returns those that are left; what they covered goes to their neighbours.
+func (s *onPaper) prune(paints []paint, least int) []paint {
+	count := make([]int, 256)
+	for _, l := range s.labels {
+		count[l]++
+	}
+	kept := paints[:0]
+	var to [256]uint8
+	dropped := false
+	for k, p := range paints {
+		if count[k] < least && !(k == 0 && s.hasPaper) && len(paints) > 1 {
+			to[k], dropped = unlabelled, true
+			continue
+		}
+		to[k] = uint8(len(kept))
+		kept = append(kept, p)
+	}
+	if len(kept) == 0 { // nothing shows at all
+		for i := range s.labels {
+			s.labels[i] = 0
+		}
+		return paints[:1]
+	}
+	if !dropped {
+		return kept
+	}
+	for i, l := range s.labels {
+		if s.labels[i] = to[l]; s.labels[i] == unlabelled {
+			s.fixed[i] = false
+		}
+	}
+	s.flood()
+	return kept
+}
+
+// dust gives connected parts of fewer than least pixels that hold no even place to the label around them.
+func (s *onPaper) dust(least int) {
+	w, h := s.w, s.h
+	seen := make([]bool, w*h)
+	var part []int32
+	var votes [256]int
+	for y := range h {
+		for x := range w {
+			i := y*w + x
+			l := s.labels[i]
+			if seen[i] || s.core[i] || !(x > 0 && s.labels[i-1] != l || y > 0 && s.labels[i-w] != l) {
+				continue
+			}
+			part = append(part[:0], int32(i))
+			seen[i] = true
+			big := false
+			clear(votes[:])
+			for k := 0; k < len(part) && !big; k++ {
+				px, py := int(part[k])%w, int(part[k])/w
+				for yy := max(py-1, 0); yy <= min(py+1, h-1) && !big; yy++ {
+					for xx := max(px-1, 0); xx <= min(px+1, w-1); xx++ {
+						j := yy*w + xx
+						if s.labels[j] != l {
+							votes[s.labels[j]]++
+							continue
+						}
+						if s.core[j] || len(part) >= least {
+							big = true
+							break
+						}
+						if !seen[j] {
+							seen[j] = true
+							part = append(part, int32(j))
+						}
+					}
+				}
+			}
+			if big {
+				continue
+			}
+			if to := commonest(votes[:]); votes[to] > 0 {
+				for _, j := range part {
+					s.labels[j] = uint8(to)
+				}
+			}
+		}
+	}
+}
+
+func commonest(count []int) int {
+	best := 0
+	for i, n := range count {
+		if n > count[best] {
+			best = i
+		}
+	}
+	return best
+}

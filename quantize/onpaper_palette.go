@@ -1,0 +1,302 @@
+package quantize
+
+import (
+	"cmp"
+	"math"
+	"slices"
+)
+
+// This file finds the paints of a sheet. Even places are averaged over small tiles, which takes the noise out and
+// leaves the paint's own unevenness; the tiles crowd together in CIELAB; crowds that run into each other without an
+// edge between them are one paint.
+
+// tile is the side in px of the squares averaged.
+const tile = 4
+
+// tileMin is how many even pixels a tile needs to count.
+const tileMin = 5
+
+// sample is a colour seen at a number of pixels.
+type sample struct {
+	c vec
+	n int32
+	i int32 // where: the tile's number
+}
+
+// evenLimit returns the roughness up to which a place is even, by lightness (16 steps). Noise and paint are rougher
+// in the dark, where a step of reflectance is a larger step of lightness; so the limit follows what the sheet shows.
+func (s *onPaper) evenLimit() [17]uint8 {
+	const (
+		floor = 2 * roughUnit   // never less, ΔE: the weakest edge between two paints is rougher
+		ceil  = 4.5 * roughUnit // never more, ΔE: above it even a lone edge shows
+		dark  = 5               // lightness steps below which the limit may be half as high again
+		spare = 2.4             // between the middle of the even places' roughness and their upper end
+	)
+	var hist [17][256]int
+	for y := 0; y < s.h; y += 2 {
+		s.spans(y, func(x0, x1 int) {
+			for x := x0; x < x1; x++ {
+				i := y*s.w + x
+				hist[s.lab[3*i]/(100*labUnit/16)][s.rough[i]]++
+			}
+		})
+	}
+	var limit [17]uint8
+	for k := range hist {
+		n := 0
+		for _, c := range hist[k][:8*roughUnit] {
+			n += c
+		}
+		seen, mid := 0, 0
+		for v, c := range hist[k] {
+			if seen += c; 2*seen >= n {
+				mid = v
+				break
+			}
+		}
+		top := ceil
+		if k < dark {
+			top *= 1.5
+		}
+		limit[k] = uint8(min(max(spare*float64(mid+1), floor), top))
+	}
+	return limit
+}
+
+// findCores marks the pixels of even colour: within the limit, and their eight neighbours too.
+func (s *onPaper) findCores() {
+	limit := s.evenLimit()
+	s.core = make([]bool, s.w*s.h)
+	low := make([]bool, s.w*s.h)
+	rowBands(s.h, s.workers, func(_, lo, hi int) {
+		for y := lo; y < hi; y++ {
+			row := low[y*s.w : (y+1)*s.w]
+			for x := range row {
+				row[x] = true
+			}
+			s.spans(y, func(x0, x1 int) {
+				for x := x0; x < x1; x++ {
+					i := y*s.w + x
+					row[x] = s.rough[i] <= limit[s.lab[3*i]/(100*labUnit/16)]
+				}
+			})
+		}
+	})
+	rowBands(s.h, s.workers, func(_, lo, hi int) {
+		for y := lo; y < hi; y++ {
+			up := low[max(y-1, 0)*s.w:][:s.w]
+			at := low[y*s.w:][:s.w]
+			dn := low[min(y+1, s.h-1)*s.w:][:s.w]
+			out := s.core[y*s.w:][:s.w]
+			l := up[0] && at[0] && dn[0]
+			c := l
+			for x := range out {
+				r := c
+				if x+1 < s.w {
+					r = up[x+1] && at[x+1] && dn[x+1]
+				}
+				out[x] = l && c && r
+				l, c = c, r
+			}
+		}
+	})
+}
+
+// measureGrain fills s.grain from the even pixels.
+func (s *onPaper) measureGrain() {
+	const largest = 2.5 // median of the largest of six differences, in standard deviations
+	var hist [256]int
+	n := 0
+	for y := 0; y < s.h; y += 2 {
+		s.spans(y, func(x0, x1 int) {
+			for i := y*s.w + x0; i < y*s.w+x1; i++ {
+				if s.core[i] {
+					hist[s.rough[i]]++
+					n++
+				}
+			}
+		})
+	}
+	seen := 0
+	for v, c := range hist {
+		if seen += c; 2*seen >= n {
+			s.grain = float64(v) / roughUnit / largest
+			return
+		}
+	}
+}
+
+// tiles averages the even pixels of each tile that is not blank.
+func (s *onPaper) tiles() []sample {
+	tw, th := (s.w+tile-1)/tile, (s.h+tile-1)/tile
+	out := make([]sample, 0, tw*th/4)
+	for ty := 0; ty < th; ty++ {
+		for tx := 0; tx < tw; tx++ {
+			if s.blank[ty*tile/block*s.bw+tx*tile/block] {
+				continue
+			}
+			var sum vec
+			n := int32(0)
+			for y := ty * tile; y < min(ty*tile+tile, s.h); y++ {
+				for x := tx * tile; x < min(tx*tile+tile, s.w); x++ {
+					if i := y*s.w + x; s.core[i] {
+						p := s.lab[3*i : 3*i+3 : 3*i+3]
+						sum[0] += int32(p[0])
+						sum[1] += int32(p[1])
+						sum[2] += int32(p[2])
+						n++
+					}
+				}
+			}
+			if n >= tileMin {
+				out = append(out, sample{vec{sum[0] / n, sum[1] / n, sum[2] / n}, n, int32(ty*tw + tx)})
+			}
+		}
+	}
+	return out
+}
+
+// crowd is a heap of samples in colour space.
+type crowd struct {
+	c vec   // where it is densest
+	n int64 // pixels
+}
+
+// crowds clusters samples by the persistence of their density: F. Chazal, L. Guibas, S. Oudot, P. Skraba,
+// "Persistence-Based Clustering in Riemannian Manifolds", J. ACM 60(6), 2013, on a grid of bin CIELAB units. Two
+// peaks are one crowd where the saddle between them is above keep times the lower peak. It returns the crowds and
+// each sample's crowd.
+func crowds(samples []sample, bin, keep float64) ([]crowd, []int32) {
+	step := int32(bin * labUnit)
+	key := func(v vec) uint32 {
+		const half = 512 // keeps the bins of a and b positive
+		f := func(x int32) uint32 { return uint32(floorDiv(x, step) + half) }
+		return f(v[0])<<20 | f(v[1])<<10 | f(v[2])
+	}
+	keys := make([]uint32, len(samples))
+	for i := range samples {
+		keys[i] = key(samples[i].c)
+	}
+	order := make([]int32, len(samples))
+	for i := range order {
+		order[i] = int32(i)
+	}
+	slices.SortFunc(order, func(a, b int32) int {
+		if c := cmp.Compare(keys[a], keys[b]); c != 0 {
+			return c
+		}
+		return cmp.Compare(a, b)
+	})
+	var bins []uint32
+	var mass []float64
+	of := make([]int32, len(samples))
+	for _, i := range order {
+		if n := len(bins); n == 0 || bins[n-1] != keys[i] {
+			bins, mass = append(bins, keys[i]), append(mass, 0)
+		}
+		mass[len(mass)-1] += float64(samples[i].n)
+		of[i] = int32(len(bins) - 1)
+	}
+	// neighbours of each bin, by its place in bins
+	var offsets [26]int32
+	var weight [26]float64
+	m := 0
+	for a := int32(-1); a <= 1; a++ {
+		for b := int32(-1); b <= 1; b++ {
+			for c := int32(-1); c <= 1; c++ {
+				if d := a*a + b*b + c*c; d > 0 {
+					offsets[m], weight[m] = a<<20+b<<10+c, [4]float64{1, 0.61, 0.37, 0.22}[d]
+					m++
+				}
+			}
+		}
+	}
+	near := make([][26]int32, len(bins))
+	dense := make([]float64, len(bins))
+	for i, k := range bins {
+		dense[i] = mass[i]
+		for j, o := range offsets {
+			at, ok := slices.BinarySearch(bins, uint32(int32(k)+o))
+			if !ok {
+				near[i][j] = -1
+				continue
+			}
+			near[i][j] = int32(at)
+			dense[i] += float64(weight[j] * mass[at])
+		}
+	}
+	byDensity := make([]int32, len(bins))
+	for i := range byDensity {
+		byDensity[i] = int32(i)
+	}
+	slices.SortStableFunc(byDensity, func(a, b int32) int { return cmp.Compare(dense[b], dense[a]) })
+	root := make([]int32, len(bins))
+	for i := range root {
+		root[i] = -1
+	}
+	find := func(i int32) int32 {
+		for root[i] != i {
+			root[i] = root[root[i]]
+			i = root[i]
+		}
+		return i
+	}
+	for _, i := range byDensity {
+		best := int32(-1)
+		for _, j := range near[i] {
+			if j >= 0 && root[j] >= 0 {
+				if r := find(j); best < 0 || dense[r] > dense[best] || dense[r] == dense[best] && r < best {
+					best = r
+				}
+			}
+		}
+		if best < 0 {
+			root[i] = i
+			continue
+		}
+		root[i] = best
+		for _, j := range near[i] {
+			if j >= 0 && root[j] >= 0 {
+				if r := find(j); r != best && dense[i] > float64(keep*dense[r]) {
+					root[r] = best
+				}
+			}
+		}
+	}
+	number := make([]int32, len(bins))
+	var out []crowd
+	for _, i := range byDensity {
+		if r := find(i); r == i {
+			number[i] = int32(len(out))
+			out = append(out, crowd{})
+		}
+	}
+	member := make([]int32, len(samples))
+	sum := make([][3]float64, len(out))
+	peak := make([]float64, len(out))
+	for i := range samples {
+		k := number[find(of[i])]
+		member[i] = k
+		out[k].n += int64(samples[i].n)
+		// the middle of the crowd, dense places counting more
+		w := float64(float64(samples[i].n) * dense[of[i]])
+		for c := range sum[k] {
+			sum[k][c] += float64(w * float64(samples[i].c[c]))
+		}
+		peak[k] += w
+	}
+	for k := range out {
+		for c := range out[k].c {
+			out[k].c[c] = int32(math.Round(sum[k][c] / peak[k]))
+		}
+	}
+	return out, member
+}
+
+func floorDiv(a, b int32) int32 {
+	q := a / b
+	if a%b < 0 {
+		q--
+	}
+	return q
+}
