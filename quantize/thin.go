@@ -1,19 +1,43 @@
 package quantize
 
-import "math"
+import (
+	"cmp"
+	"math"
+	"slices"
 
-// This file labels thin features: what no mixture of the cores around explains.
+	"pochoir/quantize/colour"
+)
 
-// thinFeatures divides the open pixels into connected parts, each of one colour mixed with its surroundings.
+// This file labels thin features: what no mixture of the cores around explains. Each connected part is one colour mixed
+// with its surroundings; where no tint will do, the part has a tint of its own.
+
+// thinPixel is one pixel of a thin feature and the labels of the cores around it.
+type thinPixel struct {
+	at   int
+	near [8]uint8
+	n    uint8
+	rim  bool // right between cores of two labels
+}
+
+// thinFeatures labels the open pixels.
 func (q *flattener) thinFeatures(open []int) {
 	if len(open) == 0 {
 		return
 	}
+	if q.ownTints(open) {
+		q.preparePairs()
+	}
+	q.eachPart(open, q.labelPart)
+}
+
+// eachPart calls do with every 8-connected part of the open pixels.
+func (q *flattener) eachPart(open []int, do func(part []thinPixel)) {
 	waiting := make([]uint64, len(q.core))
 	for _, i := range open {
 		setBits(waiting, i, i+1)
 	}
 	var part []int
+	var pixels []thinPixel
 	for _, first := range open {
 		if !bit(waiting, first) {
 			continue
@@ -31,91 +55,308 @@ func (q *flattener) thinFeatures(open []int) {
 				}
 			}
 		}
-		q.labelPart(part)
-	}
-}
-
-// thinPixel is one pixel of a thin feature.
-type thinPixel struct {
-	at   int
-	c    tone
-	near [8]int // labels of the cores around
-	n    int
-}
-
-// labelPart finds the colour that, mixed with the cores around each pixel, explains a part best, and labels it.
-func (q *flattener) labelPart(part []int) {
-	pixels := make([]thinPixel, len(part))
-	for k, i := range part {
-		a := q.look(i, q.reach()+2)
-		pixels[k] = thinPixel{i, q.tone(i), a.all, a.n}
-	}
-	for len(pixels) > 0 {
-		k, _ := q.bestThin(pixels)
-		rest := pixels[:0]
-		explained := 0
-		for _, p := range pixels {
-			label, share, miss := q.mixThin(&p, k)
-			if miss > q.mayMiss() {
-				rest = append(rest, p)
-				continue
+		pixels = pixels[:0]
+		for _, i := range part {
+			a := q.look(i, q.reach()+2)
+			p := thinPixel{at: i, n: uint8(a.n), rim: a.rim()}
+			for k, l := range a.all[:a.n] {
+				p.near[k] = uint8(l)
 			}
-			explained++
-			if share >= 0.5 {
+			pixels = append(pixels, p)
+		}
+		do(pixels)
+	}
+}
+
+// labelPart finds the tint that, mixed with the cores around each pixel, explains a part best, and labels it; what it
+// leaves over is a part again.
+func (q *flattener) labelPart(part []thinPixel) {
+	rest := slices.Clone(part)
+	for len(rest) > 0 {
+		k := q.thinTints(rest)[0].tint
+		var done, left []thinPixel
+		for _, p := range rest {
+			if _, _, miss := q.mixThin(&p, k); miss <= q.mayMiss() {
+				done = append(done, p)
+			} else {
+				left = append(left, p)
+			}
+		}
+		if len(done) == 0 { // nothing comes near: the nearest of all
+			done, left = left, nil
+		}
+		shares := make([]float64, len(done))
+		for n := range done {
+			var label int
+			label, shares[n], _ = q.mixThin(&done[n], k)
+			if shares[n] >= 0.5 {
 				label = k
 			}
-			q.labels[p.at] = uint8(label)
+			q.labels[done[n].at] = uint8(label)
 		}
-		if explained == 0 { // nothing comes near: the nearest of all
-			for _, p := range rest {
-				label, share, _ := q.mixThin(&p, k)
-				if share >= 0.5 {
-					label = k
-				}
-				q.labels[p.at] = uint8(label)
-			}
-			return
+		if !q.rough {
+			q.mend(done, shares, k)
 		}
-		pixels = rest
+		rest = left
 	}
 }
 
-// bestThin returns the tint that explains the pixels best, and by how many levels it misses them in the mean.
-func (q *flattener) bestThin(pixels []thinPixel) (best int, miss float64) {
-	bestCost := math.Inf(1)
+// thinTint is how well a tint explains a part.
+type thinTint struct {
+	tint       int
+	cost, miss float64 // levels
+}
+
+// partSample is how many pixels of a part are looked at to choose its tint.
+const partSample = 256
+
+// thinTints returns the tints in the order in which they explain the pixels, best first.
+func (q *flattener) thinTints(pixels []thinPixel) []thinTint {
 	cap := 3 * q.mayMiss()
+	step := max(1, len(pixels)/partSample)
+	out := make([]thinTint, 0, len(q.tints))
 	for k := range q.tints {
 		if k == q.paper {
 			continue
 		}
 		var sum, most float64
-		for i := range pixels {
+		n := 0
+		for i := 0; i < len(pixels); i += step {
 			_, share, m := q.mixThin(&pixels[i], k)
 			sum += math.Min(m, cap)
 			if m <= q.mayMiss() {
 				most = math.Max(most, share)
 			}
+			n++
 		}
-		mean := sum / float64(len(pixels))
+		mean := sum / float64(n)
 		// of two that explain it equally, the one that shows itself more nearly unmixed
-		if cost := mean + q.mayMiss()*(1-most); cost < bestCost {
-			best, bestCost, miss = k, cost, mean
-		}
+		out = append(out, thinTint{k, mean + q.mayMiss()*(1-most), mean})
 	}
-	return best, miss
+	slices.SortStableFunc(out, func(a, b thinTint) int { return cmp.Compare(a.cost, b.cost) })
+	return out
 }
 
-// mixThin returns the share of tint k in the mixture with one of the labels around that comes nearest to the pixel,
-// that label, and by how much the mixture misses.
+// mixThin returns the share of tint k in the mixture with one or two of the labels around that comes nearest to the
+// pixel, the label with the larger share of the others, and by how much the mixture misses.
 func (q *flattener) mixThin(p *thinPixel, k int) (label int, share, miss float64) {
-	label, share, miss = k, 1, toneDistance(p.c, q.tints[k].v, q.soft)
+	c := q.tone(p.at)
+	label, share, miss = k, 1, toneDistance(c, q.tints[k].v, q.soft)
 	for _, l := range p.near[:p.n] {
-		if l == k {
+		if int(l) == k {
 			continue
 		}
-		if s, m := q.pair(k, l).mix(p.c); m < miss {
-			label, share, miss = l, s, m
+		if s, m := q.pair(k, int(l)).mix(c); m < miss {
+			label, share, miss = int(l), s, m
+		}
+	}
+	if q.soft || miss <= q.mayMiss() {
+		return label, share, miss
+	}
+	for x, l := range p.near[:p.n] {
+		for _, m := range p.near[:x] {
+			if int(l) == k || int(m) == k {
+				continue
+			}
+			w, d, ok := mix3(c, q.tints[k].v, q.tints[l].v, q.tints[m].v)
+			if !ok || d >= miss {
+				continue
+			}
+			label, share, miss = int(l), w[0], d
+			if w[2] > w[1] {
+				label = int(m)
+			}
+			if w[0] < 0.5 && w[0] >= math.Max(w[1], w[2]) {
+				share = 0.5 // the largest of three
+			}
 		}
 	}
 	return label, share, miss
+}
+
+// mend keeps lines whole whose share falls below one half: a pixel with more of tint k than those on both sides of it
+// across the line, with more of the line ahead of it or behind it, belongs to the line.
+func (q *flattener) mend(pixels []thinPixel, shares []float64, k int) {
+	const (
+		faint = 0.15 // least share of a pixel
+		slim  = 0.3  // least width of the line, px
+	)
+	weak := false
+	for _, s := range shares {
+		weak = weak || s >= faint && s < 0.5
+	}
+	if !weak {
+		return
+	}
+	share := make(map[int]float64, len(pixels))
+	for n, p := range pixels {
+		share[p.at] = shares[n]
+	}
+	of := func(x, y int) float64 {
+		if uint(x) >= uint(q.w) || uint(y) >= uint(q.h) {
+			return 0
+		}
+		i := y*q.w + x
+		if s, ok := share[i]; ok {
+			return s
+		}
+		if int(q.labels[i]) == k {
+			return 1
+		}
+		return 0
+	}
+	var line []int
+	for n, p := range pixels {
+		s := shares[n]
+		if s < faint || s >= 0.5 {
+			continue
+		}
+		x, y := p.at%q.w, p.at/q.w
+		for axis := range 4 {
+			dx, dy := compass[axis][0], compass[axis][1]
+			before, after := of(x-dx, y-dy), of(x+dx, y+dy)
+			if before >= s || after > s || before+s+after < slim {
+				continue
+			}
+			ax, ay := -dy, dx // along the line
+			ahead := math.Max(of(x+ax, y+ay), math.Max(of(x+ax+dx, y+ay+dy), of(x+ax-dx, y+ay-dy)))
+			behind := math.Max(of(x-ax, y-ay), math.Max(of(x-ax+dx, y-ay+dy), of(x-ax-dx, y-ay-dy)))
+			if ahead >= faint && behind >= faint {
+				line = append(line, p.at)
+				break
+			}
+		}
+	}
+	for _, i := range line {
+		q.labels[i] = uint8(k)
+	}
+}
+
+// What makes a tint of its own out of thin features.
+const (
+	oddPixels = 12   // pixels at least
+	oddShare  = 5e-5 // and share of the picture
+	ownMiss   = 1.7  // and distance from every other tint, in levels by which a mixture may miss
+)
+
+// ownTints makes tints for parts that no tint explains. It reports whether it made any.
+func (q *flattener) ownTints(open []int) bool {
+	type odd struct {
+		v      tone
+		pixels []int
+	}
+	var odds []odd
+	q.eachPart(open, func(part []thinPixel) {
+		var left []thinPixel
+		explained := false
+		for _, t := range q.thinTints(part) {
+			if t.miss > 2*q.mayMiss() {
+				break // the list goes by cost, but what misses by so much costs as much
+			}
+			if q.soft && q.discoloured(part, t.tint) {
+				continue
+			}
+			explained = true
+			for _, p := range part {
+				if _, _, miss := q.mixThin(&p, t.tint); miss > q.mayMiss() {
+					left = append(left, p)
+				}
+			}
+			break
+		}
+		if !explained {
+			left = part
+		}
+		if pixels := q.purest(left); len(pixels) > 0 {
+			odds = append(odds, odd{toneOfRGB(q.median(pixels), q.soft), pixels})
+		}
+	})
+	slices.SortStableFunc(odds, func(a, b odd) int { return cmp.Compare(len(b.pixels), len(a.pixels)) })
+	var groups []odd
+next:
+	for _, o := range odds {
+		for k := range groups {
+			if toneDistance(o.v, groups[k].v, q.soft) <= 2*q.mayMiss() {
+				groups[k].pixels = append(groups[k].pixels, o.pixels...)
+				continue next
+			}
+		}
+		groups = append(groups, o)
+	}
+	made := false
+	least := max(oddPixels, int(oddShare*float64(q.w*q.h)))
+	for _, g := range groups {
+		if len(g.pixels) < least || len(q.tints) >= q.limit() {
+			continue
+		}
+		c := q.commonest(g.pixels)
+		if q.nearWithin(c, ownMiss*q.mayMiss()) != unlabelled {
+			continue
+		}
+		q.addTint(c, len(g.pixels))
+		made = true
+	}
+	return made
+}
+
+// discoloured reports whether the pixels of a part lack the chroma that tint k would bring with the luma that it
+// accounts for. Chroma of a narrow strip is spread to both sides, but some of it stays.
+func (q *flattener) discoloured(part []thinPixel, k int) bool {
+	const (
+		stays  = 0.3  // least share of the chroma that a strip keeps
+		colour = 12.0 // levels of chroma that two tints must differ by to tell
+	)
+	var luma, chroma float64
+	for i := range part {
+		l, share, _ := q.mixThin(&part[i], k)
+		if l == k {
+			continue
+		}
+		p := q.pair(k, l)
+		if p.cc < colour*colour || share < 0.3 {
+			continue
+		}
+		e := q.tone(part[i].at).sub(p.b)
+		luma += share
+		chroma += (float64(e[1]*p.d[1]) + float64(e[2]*p.d[2])) / p.cc
+	}
+	return luma >= oddPixels && chroma < stays*luma
+}
+
+// purest returns those pixels that lie farthest from the colours around them: two fifths, three at least. Rims do not
+// count: where two areas that were painted with soft edges abut, what lies beneath shows through.
+func (q *flattener) purest(pixels []thinPixel) []int {
+	type far struct {
+		at int
+		d  float64
+	}
+	var all []far
+	for _, p := range pixels {
+		d := math.Inf(1)
+		for _, l := range p.near[:p.n] {
+			d = math.Min(d, toneDistance(q.tone(p.at), q.tints[l].v, q.soft))
+		}
+		if p.n > 0 && !p.rim && d > q.mayMiss() {
+			all = append(all, far{p.at, d})
+		}
+	}
+	slices.SortStableFunc(all, func(a, b far) int { return cmp.Compare(b.d, a.d) })
+	n := min(len(all), max(3, 2*len(all)/5))
+	out := make([]int, n)
+	for i := range out {
+		out[i] = all[i].at
+	}
+	return out
+}
+
+// commonest returns the colour that a fifth of the pixels share, their median where there is none.
+func (q *flattener) commonest(pixels []int) (c colour.RGB) {
+	var all census
+	for _, i := range pixels {
+		all.add(at(q.px.Pix, i), 1, 0)
+	}
+	if t := all.list()[0]; t.core >= 3 && 5*t.core >= len(pixels) {
+		return t.colour
+	}
+	return q.median(pixels)
 }
