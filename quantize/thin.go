@@ -73,7 +73,17 @@ func (q *flattener) eachPart(open []int, do func(part []thinPixel)) {
 func (q *flattener) labelPart(part []thinPixel) {
 	rest := slices.Clone(part)
 	for len(rest) > 0 {
-		k := q.thinTints(rest)[0].tint
+		order := q.thinTints(rest)
+		k := order[0].tint
+		for _, t := range order {
+			if t.miss > q.mayMiss() {
+				break
+			}
+			if !q.soft || !q.discoloured(rest, t.tint) {
+				k = t.tint
+				break
+			}
+		}
 		var done, left []thinPixel
 		for _, p := range rest {
 			if _, _, miss := q.mixThin(&p, k); miss <= q.mayMiss() {
