@@ -45,12 +45,12 @@ var Fields = []Field{
 		},
 	},
 	{
-		Key: "palette", Arg: "FILE", Doc: "use just these colours: a list of lines such as \"#1a8c8c teal\"", Default: "",
+		Key: "palette", Arg: "FILE", Doc: "use just these colours: lines \"#1a8c8c teal\"", Default: "",
 		isPath: true,
 		parse:  func(text string) (any, error) { return text, nil },
 		apply: func(o *trace.Options, v any) (err error) {
 			if v != "" {
-				o.Palette, err = swatchfile.Load(v.(string))
+				o.Palette, err = swatchfile.Palette(v.(string))
 			}
 			return err
 		},
@@ -65,7 +65,7 @@ var Fields = []Field{
 		func(o *trace.Options, i int) { o.Medium = media[i] }),
 	choice("paper", "the ground around the drawing", []string{"drop", "keep"},
 		func(o *trace.Options, i int) { o.KeepPaper = i == 1 }),
-	choice("seams", "colours grow under their neighbours, or are cut exactly", []string{"spread", "knockout"},
+	choice("seams", "grow colours under neighbours, or cut exactly", []string{"spread", "knockout"},
 		func(o *trace.Options, i int) { o.Knockout = i == 1 }),
 }
 

@@ -1,6 +1,6 @@
-// Package swatchfile reads and writes lists of named colours: palettes and colourways. The file is text, one
-// "#rrggbb name" a line; empty lines and lines that start with "//" are passed over. It does not match names against a
-// drawing. Safe to call concurrently.
+// Package swatchfile reads and writes lists of named colours: palettes, whose colours all differ, and colourways, which
+// may give several names one colour. The file is text, one "#rrggbb name" a line; empty lines and lines that start with
+// "//" are passed over. It does not match names against a drawing. Safe to call concurrently.
 package swatchfile
 
 import (
@@ -23,20 +23,25 @@ const (
 	maxLine     = 512 // bytes
 )
 
-// Load reads the list in the file at path. Errors name the file and the line.
-func Load(path string) ([]quantize.Swatch, error) {
+// Palette reads the list in the file at path and refuses a colour that repeats. Errors name the file and the line.
+func Palette(path string) ([]quantize.Swatch, error) { return load(path, true) }
+
+// Colourway reads the list in the file at path. Errors name the file and the line.
+func Colourway(path string) ([]quantize.Swatch, error) { return load(path, false) }
+
+func load(path string, distinct bool) ([]quantize.Swatch, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, fmt.Errorf("%s: cannot be read: %w", path, bare(err))
 	}
 	defer f.Close()
-	return Read(f, path)
+	return Read(f, path, distinct)
 }
 
 // Read reads a list from r; name is the file's, for errors. A name is lower case letters, digits and hyphens, starting
-// with a letter; where it is left out the colour gets the name of the nearest colour of CSS. Names and colours may not
-// repeat, and there must be at least one.
-func Read(r io.Reader, name string) ([]quantize.Swatch, error) {
+// with a letter; where it is left out the colour gets the name of the nearest colour of CSS. Names may not repeat, nor
+// may colours where they must be distinct, and there must be at least one.
+func Read(r io.Reader, name string, distinct bool) ([]quantize.Swatch, error) {
 	var list []quantize.Swatch
 	lines := bufio.NewScanner(r)
 	lines.Buffer(nil, maxLine)
@@ -47,7 +52,7 @@ func Read(r io.Reader, name string) ([]quantize.Swatch, error) {
 		if len(text) == 0 || bytes.HasPrefix(text, []byte("//")) {
 			continue
 		}
-		s, err := parseLine(string(text), list)
+		s, err := parseLine(string(text), list, distinct)
 		if err != nil {
 			return nil, fmt.Errorf("%s:%d: %w", name, n, err)
 		}
@@ -66,7 +71,7 @@ func Read(r io.Reader, name string) ([]quantize.Swatch, error) {
 }
 
 // parseLine reads one line and holds it against those before.
-func parseLine(text string, before []quantize.Swatch) (quantize.Swatch, error) {
+func parseLine(text string, before []quantize.Swatch, distinct bool) (quantize.Swatch, error) {
 	hex, name, _ := strings.Cut(text, " ")
 	if i := strings.IndexByte(hex, '\t'); i >= 0 {
 		hex, name = text[:i], text[i:]
@@ -86,7 +91,7 @@ func parseLine(text string, before []quantize.Swatch) (quantize.Swatch, error) {
 		if b.Name == name {
 			return quantize.Swatch{}, fmt.Errorf("the name %s appears twice", name)
 		}
-		if b.Colour == c {
+		if distinct && b.Colour == c {
 			return quantize.Swatch{}, fmt.Errorf("the colour %s appears twice, as %s and %s", c.Hex(), b.Name, name)
 		}
 	}
