@@ -1,6 +1,9 @@
 package quantize
 
-import "math"
+import (
+	"math"
+	"math/bits"
+)
 
 // This file labels the pixels between the cores.
 
@@ -100,8 +103,8 @@ func (q *flattener) fringes() {
 			if q.core[k] == ^uint64(0) {
 				continue
 			}
-			for i := k << 6; i < min((k+1)<<6, y1*q.w); i++ {
-				if !bit(q.core, i) {
+			for m := ^q.core[k]; m != 0; m &= m - 1 {
+				if i := k<<6 + bits.TrailingZeros64(m); i < y1*q.w {
 					out = append(out, fringePixel{int32(i), q.fringe(i)})
 				}
 			}

@@ -1,12 +1,15 @@
 package quantize
 
-import "math"
+import (
+	"math"
+	"math/bits"
+)
 
 // This file finds strips too narrow for cores in a picture coded with loss. An edge is mixed over two pixels at most,
 // so two and two pixels of the same luma between two tints, and unlike both, are a third.
 
 const (
-	plateauRange = 7.0  // levels of luma within two by two pixels
+	plateauRange = 7    // levels of luma within two by two pixels
 	plateauGap   = 20.0 // levels of luma that a strip must differ from the tints on either side
 )
 
@@ -16,9 +19,14 @@ func (q *flattener) plateaus() {
 	found := make([][]fringePixel, bandCount(q.h))
 	rowBands(q.h-1, q.opt.Workers, func(band, y0, y1 int) {
 		var out []fringePixel
-		for y := y0; y < y1; y++ {
-			for i := y * q.w; i < (y+1)*q.w-1; i++ {
-				if bit(q.core, i) || bit(q.core, i+1) || bit(q.core, i+q.w) || bit(q.core, i+q.w+1) {
+		for k := y0 * q.w >> 6; k<<6 < y1*q.w; k++ {
+			if q.core[k] == ^uint64(0) {
+				continue
+			}
+			taken := q.core[k] | shiftedDown(q.core, k, 1) | shiftedDown(q.core, k, q.w) | shiftedDown(q.core, k, q.w+1)
+			for m := ^taken; m != 0; m &= m - 1 {
+				i := k<<6 + bits.TrailingZeros64(m)
+				if i >= y1*q.w || i%q.w == q.w-1 {
 					continue
 				}
 				if l := q.plateau(i); l != unlabelled {
@@ -40,18 +48,19 @@ func (q *flattener) plateaus() {
 
 // plateau returns the tint of the strip that the two by two pixels at i lie in, or unlabelled.
 func (q *flattener) plateau(i int) uint8 {
-	lo, hi := math.Inf(1), math.Inf(-1)
+	square := [4]int{i, i + 1, i + q.w, i + q.w + 1}
+	lo, hi := 255*256, 0
+	for _, j := range square {
+		p := q.px.Pix[4*j : 4*j+3 : 4*j+3]
+		l := 77*int(p[0]) + 150*int(p[1]) + 29*int(p[2])
+		lo, hi = min(lo, l), max(hi, l)
+	}
+	if hi-lo > plateauRange*256 {
+		return unlabelled
+	}
 	var m tone
-	for _, j := range [4]int{i, i + 1, i + q.w, i + q.w + 1} {
+	for _, j := range square {
 		v := q.tone(j)
-		l := v[0]
-		if !q.soft {
-			l = luma(v[0], v[1], v[2])
-		}
-		lo, hi = math.Min(lo, l), math.Max(hi, l)
-		if hi-lo > plateauRange {
-			return unlabelled
-		}
 		for k := range m {
 			m[k] += v[k] / 4
 		}
@@ -60,14 +69,15 @@ func (q *flattener) plateau(i int) uint8 {
 	label, best := uint8(unlabelled), roughRadius
 	for dir := range 4 {
 		l, n := a.label[dir], a.label[dir+4]
-		if l < 0 || n < 0 || l == n {
-			continue
+		if l < 0 || n < 0 || l == n || q.lumaGap(m, l) < plateauGap-roughRadius || q.lumaGap(m, n) < plateauGap-roughRadius {
+			continue // the strip's tint lies within roughRadius of m
 		}
 		if _, miss := q.pair(l, n).mix(m); miss > roughMiss {
 			continue
 		}
 		for c := range q.tints {
-			if c == l || c == n || q.lumaGap(c, l) < plateauGap || q.lumaGap(c, n) < plateauGap {
+			t := q.tints[c].v
+			if c == l || c == n || q.soft && q.lumaGap(m, c) > roughRadius || q.lumaGap(t, l) < plateauGap || q.lumaGap(t, n) < plateauGap {
 				continue
 			}
 			// the strip's chroma is hazed by both sides
@@ -75,7 +85,7 @@ func (q *flattener) plateau(i int) uint8 {
 			_, d2 := q.pair(c, n).mix(m)
 			d := math.Min(d1, d2)
 			if q.soft {
-				d = math.Max(d, math.Abs(m[0]-q.tints[c].v[0]))
+				d = math.Max(d, q.lumaGap(m, c))
 			}
 			if d < best {
 				best, label = d, uint8(c)
@@ -85,9 +95,10 @@ func (q *flattener) plateau(i int) uint8 {
 	return label
 }
 
-func (q *flattener) lumaGap(a, b int) float64 {
+// lumaGap returns by how many levels of luma v differs from tint k; of the whole colour where chroma is as sharp.
+func (q *flattener) lumaGap(v tone, k int) float64 {
 	if q.soft {
-		return math.Abs(q.tints[a].v[0] - q.tints[b].v[0])
+		return math.Abs(v[0] - q.tints[k].v[0])
 	}
-	return q.tints[a].v.sub(q.tints[b].v).len()
+	return v.sub(q.tints[k].v).len()
 }

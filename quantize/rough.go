@@ -2,6 +2,7 @@ package quantize
 
 import (
 	"math"
+	"math/bits"
 	"slices"
 
 	"pochoir/quantize/colour"
@@ -130,6 +131,7 @@ func (q *flattener) mean() colour.RGB {
 // classifyRough labels every pixel within roughRadius of a tint with the nearest one.
 func (q *flattener) classifyRough() {
 	w := q.w
+	f := q.newFinder()
 	rowBands(q.h, q.opt.Workers, func(_, y0, y1 int) {
 		// colours come again within a band: remember the last answer by a few of their bits
 		const slots = 1 << 12
@@ -147,7 +149,7 @@ func (q *flattener) classifyRough() {
 				key := c&0xffffff | 1<<24
 				a := &known[key*2654435761>>20]
 				if a.key != key {
-					*a = answer{key, q.nearWithin(unpack(c), roughRadius)}
+					*a = answer{key, q.find(f, unpack(c))}
 				}
 				fill(out[x:e], a.label)
 				x = e
@@ -168,14 +170,17 @@ func (q *flattener) nearWithin(c colour.RGB, radius float64) uint8 {
 	return label
 }
 
-// measureNoise estimates the standard deviation of flat areas near edges, over cores outside the even squares.
+// measureNoise estimates the standard deviation of flat areas near edges: over some of the cores outside the even
+// squares.
 func (q *flattener) measureNoise(solid []uint64) {
+	const every = 8 // words of the bitmaps
 	var sum float64
 	n := 0
-	for i, l := range q.labels {
-		if bit(q.core, i) && !bit(solid, i) {
-			d := q.tone(i).sub(q.tints[l].v)
-			if q.soft {
+	for k := 0; k < len(solid); k += every {
+		for m := q.core[k] &^ solid[k]; m != 0; m &= m - 1 {
+			i := k<<6 + bits.TrailingZeros64(m)
+			d := q.tone(i).sub(q.tints[q.labels[i]].v)
+			if q.soft { // luma alone: chroma is smooth
 				d[1], d[2] = d[0], d[0]
 			}
 			sum += d.dot(d)

@@ -20,10 +20,14 @@ func (q *flattener) flats() *Flats {
 	f := &Flats{W: q.w, H: q.h, Palette: swatches, Labels: q.labels, Core: q.core, pix: q.px.Pix}
 	f.measure(shades, q.soft)
 	var to [256]uint8
+	moved := false
 	for k := range q.tints {
 		to[k] = uint8(under[k])
+		moved = moved || under[k] != k
 	}
-	relabel(q.labels, &to, q.h, q.w, q.opt.Workers)
+	if moved {
+		relabel(q.labels, &to, q.h, q.w, q.opt.Workers)
+	}
 	f.Ground = q.ground(f, under)
 	f.Medium, f.Ink = medium(f, q.opt.Medium)
 	locked := len(q.opt.Palette) > 0
@@ -40,8 +44,9 @@ func (q *flattener) flats() *Flats {
 // relabel exchanges every label l for to[l].
 func relabel(labels []uint8, to *[256]uint8, h, w, workers int) {
 	rowBands(h, workers, func(_, y0, y1 int) {
-		for i, l := range labels[y0*w : y1*w] {
-			labels[y0*w+i] = to[l]
+		band := labels[y0*w : y1*w]
+		for i, l := range band {
+			band[i] = to[l]
 		}
 	})
 }

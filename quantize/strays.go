@@ -3,6 +3,7 @@ package quantize
 import (
 	"cmp"
 	"math"
+	"math/bits"
 	"slices"
 
 	"pochoir/quantize/colour"
@@ -61,10 +62,7 @@ func (q *flattener) quietPatches() []patch {
 	var out []patch
 	for k := range quiet {
 		for quiet[k] != 0 {
-			i := k << 6
-			for !bit(quiet, i) {
-				i++
-			}
+			i := k<<6 + bits.TrailingZeros64(quiet[k])
 			clearBit(quiet, i)
 			pixels := []int{i}
 			for n := 0; n < len(pixels); n++ {

@@ -14,6 +14,7 @@ import (
 // thinPixel is one pixel of a thin feature and the labels of the cores around it.
 type thinPixel struct {
 	at   int
+	c    tone
 	near [8]uint8
 	n    uint8
 	rim  bool // right between cores of two labels
@@ -58,7 +59,7 @@ func (q *flattener) eachPart(open []int, do func(part []thinPixel)) {
 		pixels = pixels[:0]
 		for _, i := range part {
 			a := q.look(i, q.reach()+2)
-			p := thinPixel{at: i, n: uint8(a.n), rim: a.rim()}
+			p := thinPixel{at: i, c: q.tone(i), n: uint8(a.n), rim: a.rim()}
 			for k, l := range a.all[:a.n] {
 				p.near[k] = uint8(l)
 			}
@@ -118,7 +119,7 @@ type thinTint struct {
 }
 
 // partSample is how many pixels of a part are looked at to choose its tint.
-const partSample = 256
+const partSample = 150
 
 // thinTints returns the tints in the order in which they explain the pixels, best first.
 func (q *flattener) thinTints(pixels []thinPixel) []thinTint {
@@ -150,7 +151,7 @@ func (q *flattener) thinTints(pixels []thinPixel) []thinTint {
 // mixThin returns the share of tint k in the mixture with one or two of the labels around that comes nearest to the
 // pixel, the label with the larger share of the others, and by how much the mixture misses.
 func (q *flattener) mixThin(p *thinPixel, k int) (label int, share, miss float64) {
-	c := q.tone(p.at)
+	c := p.c
 	label, share, miss = k, 1, toneDistance(c, q.tints[k].v, q.soft)
 	for _, l := range p.near[:p.n] {
 		if int(l) == k {
@@ -326,7 +327,7 @@ func (q *flattener) discoloured(part []thinPixel, k int) bool {
 		if p.cc < colour*colour || share < 0.3 {
 			continue
 		}
-		e := q.tone(part[i].at).sub(p.b)
+		e := part[i].c.sub(p.b)
 		luma += share
 		chroma += (float64(e[1]*p.d[1]) + float64(e[2]*p.d[2])) / p.cc
 	}
@@ -344,7 +345,7 @@ func (q *flattener) purest(pixels []thinPixel) []int {
 	for _, p := range pixels {
 		d := math.Inf(1)
 		for _, l := range p.near[:p.n] {
-			d = math.Min(d, toneDistance(q.tone(p.at), q.tints[l].v, q.soft))
+			d = math.Min(d, toneDistance(p.c, q.tints[l].v, q.soft))
 		}
 		if p.n > 0 && !p.rim && d > q.mayMiss() {
 			all = append(all, far{p.at, d})
