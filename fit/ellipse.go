@@ -10,8 +10,8 @@ const circleHandle = 0.551915024494
 // Ellipse returns an ellipse with half axes a and b, the first turned by theta radians from the x axis (clockwise on
 // screen), as four cubics with their points at the ends of the axes. It runs clockwise on screen.
 func Ellipse(centre Point, a, b, theta float64) Path {
-	u := direction(theta).Mul(a)
-	v := direction(theta).Perp().Mul(b)
+	u := unitAt(theta).Mul(a)
+	v := unitAt(theta).Perp().Mul(b)
 	p := Path{Closed: true}
 	for range 4 {
 		p.Segments = append(p.Segments, CubicTo(centre.Add(u), centre.Add(u).Add(v.Mul(circleHandle)),
@@ -59,7 +59,7 @@ func wholeEllipse(p []Point, w []float64, st setting) (Path, bool) {
 		b = a
 	}
 	// A polygon lies inside its ellipse: move the axes out by the mean distance, then judge.
-	u, v := direction(theta), direction(theta).Perp()
+	u, v := unitAt(theta), unitAt(theta).Perp()
 	limit := math.Max(st.tol, 3*st.noise)
 	for pass := range 2 {
 		var sum, weight float64
@@ -90,3 +90,6 @@ func wholeEllipse(p []Point, w []float64, st setting) (Path, bool) {
 	}
 	return path, true
 }
+
+// unitAt returns the unit vector at an angle from the x axis, clockwise on screen.
+func unitAt(angle float64) Point { return Point{math.Cos(angle), math.Sin(angle)} }

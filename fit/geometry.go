@@ -11,8 +11,8 @@ func (p Point) Add(q Point) Point { return Point{p.X + q.X, p.Y + q.Y} }
 // Sub returns p-q.
 func (p Point) Sub(q Point) Point { return Point{p.X - q.X, p.Y - q.Y} }
 
-// Mul returns p scaled by k.
-func (p Point) Mul(k float64) Point { return Point{p.X * k, p.Y * k} }
+// Mul returns p scaled by k. The conversions keep callers' additions from being fused with it.
+func (p Point) Mul(k float64) Point { return Point{float64(p.X * k), float64(p.Y * k)} }
 
 // Dot returns the scalar product.
 func (p Point) Dot(q Point) float64 { return float64(p.X*q.X) + float64(p.Y*q.Y) }
@@ -145,7 +145,9 @@ func (p Path) Area() float64 {
 	var a float64
 	for _, s := range p.Segments {
 		p0, p1, p2, p3 := s.P[0], s.P[1], s.P[2], s.P[3]
-		a += (6*p0.Cross(p1) + 3*p0.Cross(p2) + p0.Cross(p3) + 3*p1.Cross(p2) + 3*p1.Cross(p3) + 6*p2.Cross(p3)) / 20
+		six := p0.Cross(p1) + p2.Cross(p3)
+		three := p0.Cross(p2) + p1.Cross(p2) + p1.Cross(p3)
+		a += (float64(6*six) + float64(3*three) + p0.Cross(p3)) / 20
 	}
 	return a
 }

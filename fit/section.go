@@ -1,361 +1,681 @@
 package fit
 
 import (
-	"cmp"
 	"math"
 	"slices"
 )
 
-// builder fits one run of samples.
-type builder struct {
-	setting
-	p          []Point
-	w          []float64
-	closed     bool
-	start, end Point
-
-	left, right, window, spare []Point // kept between samples
-}
-
-func sortCorners(c []Corner) {
-	slices.SortStableFunc(c, func(a, b Corner) int { return cmp.Compare(a.Index, b.Index) })
-}
-
-// build parts the run at its corners and fits what lies between.
-func (b *builder) build() Path {
-	path := Path{Closed: b.closed}
-	cs := b.corners()
-	n := len(b.p)
-	add := func(s []Segment) { path.Segments = append(path.Segments, s...) }
-	switch {
-	case b.closed && len(cs) == 0:
-		add(b.loop())
-	case b.closed:
-		for k := range cs {
-			c, d := cs[k], cs[(k+1)%len(cs)]
-			last := d.Index
-			if last <= c.Index {
-				last += n
-			}
-			add(b.between(c.Index, last, c.At, d.At, c.Out, d.In))
-		}
-	default:
-		from, at, out := 0, b.start, Point{}
-		for _, c := range cs {
-			add(b.between(from, c.Index, at, c.At, out, c.In))
-			from, at, out = c.Index, c.At, c.Out
-		}
-		add(b.between(from, n-1, at, b.end, out, Point{}))
-	}
-	return path
-}
-
-// endGap is how far from a corner or an end samples are left out, px: the pixel box rounds them off.
-const endGap = 1.2
-
-// between fits the samples from index i to j (counted on around a loop) with fixed ends and, where known, the
-// directions there.
-func (b *builder) between(i, j int, from, to, dirFrom, dirTo Point) []Segment {
-	pts, wts := []Point{from}, []float64{1}
-	n := len(b.p)
-	gap := endGap * math.Sqrt(b.scale)
-	for k := i; k <= j; k++ {
-		p := b.p[k%n]
-		if p.Sub(from).Len() > gap && p.Sub(to).Len() > gap {
-			pts, wts = append(pts, p), append(wts, b.w[k%n])
-		}
-	}
-	if from.Sub(to).Len() < samePlace && len(pts) < 3 {
-		return nil
-	}
-	pts, wts = append(pts, to), append(wts, 1)
-	s := section{setting: &b.setting, p: pts, w: wts, dirFrom: dirFrom, dirTo: dirTo}
-	return s.fit()
-}
-
-// loop fits a closed run without corners.
-func (b *builder) loop() []Segment {
-	s := section{setting: &b.setting, closed: true}
-	// Begin at an extremum: the points of a hand-drawn outline lie there.
-	n := len(b.p)
-	first := 0
-	for i, p := range b.p {
-		if p.Y < b.p[first].Y {
-			first = i
-		}
-	}
-	for k := 0; k <= n; k++ {
-		s.p = append(s.p, b.p[(first+k)%n])
-		s.w = append(s.w, b.w[(first+k)%n])
-	}
-	return s.fit()
-}
-
-// section is a smooth stretch: points in order, the first and the last fixed, the same place for a closed one.
-type section struct {
+// stretch is a smooth part of a run: samples between two places that are corners, ends of the run, or the same place
+// of a loop.
+type stretch struct {
 	*setting
-	p              []Point
-	w              []float64
-	closed         bool
-	dirFrom, dirTo Point // zero where unknown
+	p      []Point // samples, the first and the last moved to the ends
+	w      []float64
+	length []float64 // along p
+	loop   bool      // p ends where it begins, smoothly
 
-	length  []float64 // along the points
-	tangent []Point
+	tangent []Point // by sample, zero where not yet known
+	sums    []moments
+	buf     []Point
 }
 
-// straightShare is the part of the tolerance within which a stretch is drawn as a line.
-const straightShare = 1.0
+// moments are sums over the samples before one, about the first: for lines through any part in constant time.
+type moments struct{ w, x, y, xx, xy, yy float64 }
 
-func (s *section) fit() []Segment {
+func (s *stretch) prepare() {
 	n := len(s.p)
-	if n < 3 {
-		if n < 2 || s.p[0].Sub(s.p[n-1]).Len() < samePlace {
-			return nil
-		}
-		return []Segment{LineTo(s.p[0], s.p[n-1])}
-	}
-	if !s.closed && s.straight(0, n-1) {
-		return []Segment{LineTo(s.p[0], s.p[n-1])}
-	}
 	s.length = lengths(s.p)
-	s.tangents()
-	knots := s.gallop()
-	return s.refined(knots)
+	s.tangent = make([]Point, n)
+	s.sums = make([]moments, n+1)
+	var m moments
+	for i, p := range s.p {
+		d, w := p.Sub(s.p[0]), s.w[i]
+		if i == 0 || i == n-1 {
+			w *= endWeight
+		}
+		m.w += w
+		m.x += float64(w * d.X)
+		m.y += float64(w * d.Y)
+		m.xx += float64(w * float64(d.X*d.X))
+		m.xy += float64(w * float64(d.X*d.Y))
+		m.yy += float64(w * float64(d.Y*d.Y))
+		s.sums[i+1] = m
+	}
 }
 
-// straight reports whether the points from i to j lie within tolerance of their chord.
-func (s *section) straight(i, j int) bool {
-	a, c := s.p[i], s.p[j]
-	d := c.Sub(a)
+// endWeight is what the ends of a stretch, which are not samples, count in lines through them.
+const endWeight = 0.25
+
+// line returns the middle and direction of the best line through samples i … j.
+func (s *stretch) line(i, j int) (o, u Point) {
+	a, b := &s.sums[i], &s.sums[j+1]
+	w := b.w - a.w
+	x, y := (b.x-a.x)/w, (b.y-a.y)/w
+	u = principal(b.xx-a.xx-float64(w*float64(x*x)), b.xy-a.xy-float64(w*float64(x*y)), b.yy-a.yy-float64(w*float64(y*y)))
+	if u.Dot(s.p[j].Sub(s.p[i])) < 0 {
+		u = u.Mul(-1)
+	}
+	return s.p[0].Add(Point{x, y}), u
+}
+
+// strays reports whether a sample strictly between i and j lies further than limit from the line through o along u.
+func (s *stretch) strays(i, j int, o, u Point, limit float64) bool {
+	for k := i + 1; k < j; k++ {
+		if math.Abs(u.Cross(s.p[k].Sub(o)))*s.w[k] > limit {
+			return true
+		}
+	}
+	return false
+}
+
+// straight reports whether a line from end to end explains the whole stretch.
+func (s *stretch) straight() bool {
+	n := len(s.p)
+	d := s.p[n-1].Sub(s.p[0])
 	l := d.Len()
-	if l < samePlace {
+	if s.loop || l < samePlace {
 		return false
 	}
 	u := d.Mul(1 / l)
-	tol := straightShare * s.tol
-	for k := i + 1; k < j; k++ {
-		e := s.p[k].Sub(a)
-		if math.Abs(u.Cross(e))*s.w[k] > tol {
-			return false
-		}
-		if t := u.Dot(e); t < -tol || t > l+tol {
+	for _, p := range s.p {
+		if t := u.Dot(p.Sub(s.p[0])); t < -s.tol || t > l+s.tol {
 			return false
 		}
 	}
-	return true
+	return !s.strays(0, n-1, s.p[0], u, s.tol)
 }
 
-// tangents estimates the direction at every point from the widest window, up to 16 px either side, that a quadratic
-// fits within the noise.
-func (s *section) tangents() {
+// span is a straight part of a stretch, samples i … j.
+type span struct {
+	i, j int
+	o, u Point
+}
+
+// leastStraight is the shortest straight part that becomes a line of its own between curves, px.
+const leastStraight = 5.0
+
+// spans finds the parts that are straight within the noise: not a gentle bend that merely stays near a chord.
+func (s *stretch) spans() []span {
 	n := len(s.p)
-	m := n
-	if s.closed {
-		m = n - 1
+	limit := 3*s.noise + 0.02
+	least := math.Max(leastStraight, 40*s.noise)
+	holds := func(i, j int) bool {
+		o, u := s.line(i, j)
+		return !s.strays(i-1, j+1, o, u, limit)
 	}
-	s.tangent = make([]Point, n)
-	limit := math.Max(0.05, 2*s.noise)
-	var buf []Point
-	for i := range m {
-		var best Local
-		for _, width := range [4]float64{3, 6, 10, 16} {
-			width *= math.Sqrt(s.scale)
-			lo, hi := i, i
-			if s.closed {
-				for s.arc(lo-1, i) < width && i-lo < m/3 {
-					lo--
-				}
-				for s.arc(i, hi+1) < width && hi-i < m/3 {
-					hi++
-				}
-				buf = buf[:0]
-				for k := lo; k <= hi; k++ {
-					buf = append(buf, s.p[((k%m)+m)%m])
-				}
-			} else {
-				for lo > 0 && s.length[i]-s.length[lo-1] < width {
-					lo--
-				}
-				for hi < n-1 && s.length[hi+1]-s.length[i] < width {
-					hi++
-				}
-				buf = append(buf[:0], s.p[lo:hi+1]...)
-			}
-			l := FitLocal(buf, len(buf) >= 4)
-			if best.Count > 0 && l.RMS > limit {
-				break
-			}
-			if l.Count > 0 {
-				best = l
-			}
-		}
-		if best.Count == 0 {
-			s.tangent[i] = s.p[n-1].Sub(s.p[0]).Unit()
-			continue
-		}
-		_, s.tangent[i] = best.At(s.p[i])
-	}
-	if s.closed {
-		s.tangent[n-1] = s.tangent[0]
-		return
-	}
-	if s.dirFrom != (Point{}) {
-		s.tangent[0] = s.dirFrom
-	}
-	if s.dirTo != (Point{}) {
-		s.tangent[n-1] = s.dirTo
-	}
-}
-
-// arc returns the length from point i to point j >= i of a closed section, counted around.
-func (s *section) arc(i, j int) float64 {
-	m := len(s.p) - 1
-	at := func(k int) float64 {
-		turns := math.Floor(float64(k) / float64(m))
-		return s.length[((k%m)+m)%m] + turns*s.length[m]
-	}
-	return at(j) - at(i)
-}
-
-// gallop returns the knots, as indices of points, of the fewest cubics that stay within tolerance: each is made as
-// long as it will go, found by doubling and bisection.
-func (s *section) gallop() []int {
-	n := len(s.p)
-	knots := []int{0}
-	fits := func(i, j int) bool {
-		if s.closed && i == 0 && j == n-1 {
-			return false
-		}
-		_, worst := s.cubic(i, j)
-		return worst <= s.tol
-	}
+	var out []span
 	for i := 0; i < n-1; {
-		if fits(i, n-1) {
-			knots = append(knots, n-1)
+		j := i + 1
+		for j < n-1 && s.length[j]-s.length[i] < least {
+			j++
+		}
+		if s.length[j]-s.length[i] < least {
 			break
 		}
-		good, step := i+1, 4
-		bad := n - 1
-		for j := i + step; j < bad; j = i + step {
-			if !fits(i, j) {
-				// One failure may be a bad tangent: look a little further before giving up.
-				if j+2 >= bad || !fits(i, j+2) {
-					bad = j
-					break
-				}
-				j += 2
-			}
-			good = j
-			step = (j - i) * 2
+		if !holds(i, j) {
+			i += max(1, (j-i)/4)
+			continue
 		}
-		for bad-good > 1 {
-			mid := (good + bad) / 2
-			if fits(i, mid) {
-				good = mid
+		// As far as it goes, by doubling and bisection.
+		bad := n
+		for step := j - i; j+step < n; step *= 2 {
+			if !holds(i, j+step) {
+				bad = j + step
+				break
+			}
+			j += step
+		}
+		for bad-j > 1 {
+			if mid := (j + bad) / 2; holds(i, mid) {
+				j = mid
 			} else {
 				bad = mid
 			}
 		}
-		// A knot too near the end leaves a stub: share the rest evenly instead.
-		if rest := n - 1 - good; rest > 0 && s.length[n-1]-s.length[good] < 0.25*(s.length[n-1]-s.length[i]) {
-			half := i + (n-1-i)/2
-			if half > i && half < good {
-				good = half
-			}
+		if sp, ok := s.core(i, j, limit); ok && s.length[sp.j]-s.length[sp.i] >= least {
+			out = append(out, sp)
+			i = sp.j
+		} else {
+			i = max(i+1, (i+j)/2)
 		}
-		knots = append(knots, good)
-		i = good
 	}
-	if s.closed && len(knots) < 3 {
-		knots = []int{0, (n - 1) / 2, n - 1}
-	}
-	return knots
+	return out
 }
 
-// maxFitPoints bounds the points looked at in one trial of a cubic.
-const maxFitPoints = 40
+// core trims the ends of a straight part, which may already bend, and tests whether what is left is straight: the
+// sagitta of its quadratic must not stand out from its error.
+func (s *stretch) core(i, j int, limit float64) (span, bool) {
+	cut := (j - i) / 8
+	a, b := i+cut, j-cut
+	o, u := s.line(a, b)
+	for a > i && math.Abs(u.Cross(s.p[a-1].Sub(o))) < 0.7*limit {
+		a--
+	}
+	for b < j && math.Abs(u.Cross(s.p[b+1].Sub(o))) < 0.7*limit {
+		b++
+	}
+	if b-a < 4 {
+		return span{}, false
+	}
+	q := fitLocal(s.p[a:b+1], s.w[a:b+1], true)
+	half := (s.length[b] - s.length[a]) / 2
+	sagitta := math.Abs(q.c) * half * half
+	// The error of a quadratic's sagitta over n even places is σ·√(45/(4n)).
+	if sagitta > 2.5*s.noise*math.Sqrt(11.25/float64(b-a+1))+0.01 {
+		return span{}, false
+	}
+	o, u = s.line(a, b)
+	return span{a, b, o, u}, true
+}
 
-// cubic fits one cubic from point i to point j with the tangents there: least squares of the handle lengths on
-// distances along the normal, with Newton steps for the parameters (Plass & Stone, "Curve-fitting with piecewise
-// parametric cubics", 1983). worst is the largest distance of a point, px.
-func (s *section) cubic(i, j int) (c Segment, worst float64) {
+// direction returns the tangent at sample i, from the widest window between samples lo and hi, up to 16 px either
+// side, that a quadratic explains within the noise.
+func (s *stretch) direction(i, lo, hi int) Point {
+	if s.tangent[i] != (Point{}) {
+		return s.tangent[i]
+	}
+	limit := math.Max(0.02, 1.7*s.noise)
+	var best Local
+	n := len(s.p)
+	for _, width := range [4]float64{3, 6, 10, 16} {
+		width *= math.Sqrt(s.scale)
+		a, b := i, i
+		var l Local
+		if s.loop && (i == 0 || i == n-1) {
+			// Around the place where the loop was opened.
+			s.buf = s.buf[:0]
+			k := n - 1
+			for k > n/2 && s.length[n-1]-s.length[k-1] < width {
+				k--
+			}
+			s.buf = append(s.buf, s.p[k:n-1]...)
+			for k = 0; k < n/2 && s.length[k] < width; k++ {
+				s.buf = append(s.buf, s.p[k])
+			}
+			l = fitLocal(s.buf, nil, len(s.buf) > 4)
+		} else {
+			for a > lo && s.length[i]-s.length[a-1] < width {
+				a--
+			}
+			for b < hi && s.length[b+1]-s.length[i] < width {
+				b++
+			}
+			l = fitLocal(s.p[a:b+1], s.w[a:b+1], b-a >= 4)
+		}
+		if best.Count > 2 && l.RMS > limit {
+			break
+		}
+		if l.Count > 1 {
+			best = l
+		}
+	}
+	var u Point
+	if best.Count > 0 {
+		_, u = best.At(s.p[i])
+	}
+	if u == (Point{}) {
+		u = s.p[min(i+1, n-1)].Sub(s.p[max(i-1, 0)]).Unit()
+	}
+	if u == (Point{}) {
+		u = Point{1, 0}
+	}
+	s.tangent[i] = u
+	return u
+}
+
+// bend is a trial cubic between two samples.
+type bend struct {
+	u0, u1 Point // tangents, turned from those proposed
+	a, b   float64
+	worst  float64 // largest distance of a sample looked at, px
+	square float64 // mean square distance
+}
+
+// maxTrial bounds the samples looked at in one trial.
+const maxTrial = 32
+
+// How far a trial may turn the tangents it is given, as a standard deviation in radians: estimates in the midst of a
+// curve are good, those at its ends are read off one side only, those along a line are exact.
+const (
+	midDoubt = 0.02
+	endDoubt = 0.15
+)
+
+// cubic fits a cubic from sample i to sample j: least squares of its handles and, within their doubt (0: fixed), its
+// tangents, on distances along the normal, with a Newton step for the feet in every round (after Plass & Stone, "Curve-
+// fitting with piecewise parametric cubics", 1983).
+func (s *stretch) cubic(i, j int, u0, u1 Point, doubt0, doubt1 float64) bend {
 	p0, p1 := s.p[i], s.p[j]
-	u0, u1 := s.tangent[i], s.tangent[j]
 	chord := p1.Sub(p0).Len()
 	total := s.length[j] - s.length[i]
-	a, b := total/3, total/3
-	if j-i < 2 || total == 0 {
-		return handled(p0, u0, a, p1, u1, b), 0
+	r := bend{u0: u0, u1: u1, a: clampHandle(total/3, chord), b: clampHandle(total/3, chord)}
+	m := min(maxTrial, j-i-1)
+	if m < 1 || chord < samePlace {
+		return r
 	}
-	var ts [maxFitPoints]float64
-	var id [maxFitPoints]int
-	m := min(maxFitPoints, j-i-1)
+	var q trialMarks
 	for k := range m {
-		id[k] = i + 1 + k*(j-i-1)/m
-		ts[k] = (s.length[id[k]] - s.length[i]) / total
+		x := i + 1 + (2*k+1)*(j-i-1)/(2*m)
+		q.p[k], q.w[k] = s.p[x], s.w[x]
+		q.t[k] = (s.length[x] - s.length[i]) / total
 	}
-	c = handled(p0, u0, a, p1, u1, b)
-	for range 5 {
-		var a11, a12, a22, r1, r2 float64
+	q.n = m
+	s.setting.bendTo(&r, &q, p0, p1, doubt0, doubt1)
+	return r
+}
+
+// trialMarks are the samples a trial looks at, and the parameters of their feet.
+type trialMarks struct {
+	n int
+	p [maxTrial]Point
+	w [maxTrial]float64
+	t [maxTrial]float64
+}
+
+// bendTo improves r, from p0 to p1, to follow the samples q.
+func (s *setting) bendTo(r *bend, q *trialMarks, p0, p1 Point, doubt0, doubt1 float64) {
+	m := q.n
+	ps, ws, ts := q.p[:m], q.w[:m], q.t[:m]
+	chord := p1.Sub(p0).Len()
+	c := polynomialOf(handled(p0, r.u0, r.a, p1, r.u1, r.b))
+	stiff := func(doubt float64) float64 {
+		if doubt == 0 {
+			return 1e12
+		}
+		return math.Max(s.noise, 0.2*s.tol) * math.Max(s.noise, 0.2*s.tol) / (doubt * doubt)
+	}
+	k0, k1 := stiff(doubt0), stiff(doubt1)
+	var d0, d1 float64 // turned so far
+	for round := range 5 {
+		var n [4][4]float64
+		var y [4]float64
+		r.worst = 0
 		for k := range m {
 			t := ts[k]
 			v := 1 - t
-			b0, b1, b2, b3 := v*v*v, 3*v*v*t, 3*v*t*t, t*t*t
-			base := p0.Mul(b0 + b1).Add(p1.Mul(b2 + b3))
-			nrm := c.Deriv(t).Unit().Perp()
-			w := s.w[id[k]]
-			c1, c2 := b1*u0.Dot(nrm), -b2*u1.Dot(nrm)
-			r := s.p[id[k]].Sub(base).Dot(nrm)
-			a11 += float64(w * c1 * c1)
-			a12 += float64(w * c1 * c2)
-			a22 += float64(w * c2 * c2)
-			r1 += float64(w * c1 * r)
-			r2 += float64(w * c2 * r)
+			b1, b2 := 3*v*v*t, 3*v*t*t
+			nrm := c.deriv(t).Unit().Perp()
+			e := ps[k].Sub(c.at(t)).Dot(nrm)
+			r.worst = math.Max(r.worst, ws[k]*math.Abs(e))
+			w := ws[k]
+			g := [4]float64{b1 * r.u0.Dot(nrm), -b2 * r.u1.Dot(nrm), b1 * r.a * r.u0.Perp().Dot(nrm), -b2 * r.b * r.u1.Perp().Dot(nrm)}
+			for x := range 4 {
+				wg := w * g[x]
+				y[x] += float64(wg * e)
+				for z := 0; z <= x; z++ {
+					n[x][z] += float64(wg * g[z])
+				}
+			}
 		}
-		// Held weakly at a third of the length, for stretches that say nothing of their handles.
-		hold := 1e-4 * float64(m)
-		a11 += hold
-		a22 += hold
-		r1 += hold * a
-		r2 += hold * b
-		if det := float64(a11*a22) - float64(a12*a12); det > 1e-12 {
-			a = clampHandle((float64(r1*a22)-float64(r2*a12))/det, chord)
-			b = clampHandle((float64(a11*r2)-float64(a12*r1))/det, chord)
+		if round == 2 && r.worst > 10*s.tol {
+			return // hopeless
 		}
-		c = handled(p0, u0, a, p1, u1, b)
+		hold := 1e-4 * float64(m) // weakly at what they are
+		n[0][0] += hold
+		n[1][1] += hold
+		n[2][2] += k0
+		n[3][3] += k1
+		y[2] -= float64(k0 * d0)
+		y[3] -= float64(k1 * d1)
+		if !solve4(&n, &y) {
+			break
+		}
+		r.a = clampHandle(r.a+y[0], chord)
+		r.b = clampHandle(r.b+y[1], chord)
+		y[2], y[3] = bounded(y[2], 0.3), bounded(y[3], 0.3)
+		if doubt0 > 0 {
+			r.u0 = turned(r.u0, y[2])
+			d0 += y[2]
+		}
+		if doubt1 > 0 {
+			r.u1 = turned(r.u1, y[3])
+			d1 += y[3]
+		}
+		c = polynomialOf(handled(p0, r.u0, r.a, p1, r.u1, r.b))
 		for k := range m {
-			ts[k] = project(&c, s.p[id[k]], ts[k], 1)
+			ts[k] = c.foot(ps[k], ts[k], 1)
 		}
 	}
+	r.worst = 0
 	for k := range m {
-		t := project(&c, s.p[id[k]], ts[k], 2)
-		worst = math.Max(worst, s.w[id[k]]*c.At(t).Sub(s.p[id[k]]).Len())
+		e := c.at(c.foot(ps[k], ts[k], 1)).Sub(ps[k])
+		sq := e.Dot(e)
+		r.square += float64(ws[k] * sq)
+		r.worst = math.Max(r.worst, ws[k]*math.Sqrt(sq))
 	}
-	return c, worst
+	r.square /= float64(m)
 }
 
-// Handles shorter or longer than these shares of the chord make kinks and loops between the samples.
-const minHandle, maxHandle = 0.05, 1.0
-
-func clampHandle(v, chord float64) float64 {
-	return math.Max(minHandle*chord, math.Min(maxHandle*chord, v))
-}
-
-// handled returns the cubic with handles a along u0 and b against u1.
-func handled(p0, u0 Point, a float64, p1, u1 Point, b float64) Segment {
-	return CubicTo(p0, p0.Add(u0.Mul(a)), p1.Sub(u1.Mul(b)), p1)
-}
-
-// project improves t towards the foot of p on c by Newton's method.
-func project(c *Segment, p Point, t float64, steps int) float64 {
-	for range steps {
-		e := c.At(t).Sub(p)
-		d := c.Deriv(t)
-		den := d.Dot(d) + e.Dot(c.Deriv2(t))
-		if den <= 1e-9 {
-			den = d.Dot(d) + 1e-9
+// solve4 solves the symmetric positive definite system n·x = y, the lower half of n given; y becomes x.
+func solve4(n *[4][4]float64, y *[4]float64) bool {
+	for i := range 4 {
+		for j := 0; j <= i; j++ {
+			v := n[i][j]
+			for k := range j {
+				v -= float64(n[i][k] * n[j][k])
+			}
+			if j < i {
+				n[i][j] = v / n[j][j]
+				continue
+			}
+			if !(v > 0) {
+				return false
+			}
+			n[i][i] = math.Sqrt(v)
 		}
-		t = math.Max(0, math.Min(1, t-e.Dot(d)/den))
 	}
-	return t
+	for i := range 4 {
+		for k := range i {
+			y[i] -= float64(n[i][k] * y[k])
+		}
+		y[i] /= n[i][i]
+	}
+	for i := 3; i >= 0; i-- {
+		for k := i + 1; k < 4; k++ {
+			y[i] -= float64(n[k][i] * y[k])
+		}
+		y[i] /= n[i][i]
+	}
+	return true
+}
+
+// end is how a stretch begins or ends.
+type end struct {
+	dir   Point   // tangent, zero if unknown
+	doubt float64 // of it, radians
+}
+
+// fit appends the pieces of the stretch to c, whose last knot is where it begins, and its samples to m. The knot where
+// it ends is left to the caller, who gets the tangents at both ends.
+func (s *stretch) fit(c *chain, m *marks, from, to end) (first, last Point) {
+	n := len(s.p)
+	if n < 3 || s.straight() {
+		u := s.p[n-1].Sub(s.p[0]).Unit()
+		s.emit(c, m, 0, n-1, piece{line: true})
+		return u, u
+	}
+	s.prepare()
+	if from.dir != (Point{}) {
+		s.tangent[0] = from.dir
+	}
+	if to.dir != (Point{}) {
+		s.tangent[n-1] = to.dir
+	}
+	spans := s.spans()
+	near := math.Max(2.5, 10*s.noise)
+	at := 0
+	startDoubt := from.doubt
+	for x, sp := range spans {
+		if !s.loop && x == 0 && s.length[sp.i] < near {
+			sp.i = 0
+		}
+		if !s.loop && x == len(spans)-1 && s.length[n-1]-s.length[sp.j] < near {
+			sp.j = n - 1
+		}
+		if sp.i > at || sp.i == 0 && s.loop {
+			if sp.i > 0 && sp.i < n-1 {
+				s.place(sp.i, sp)
+			}
+			if sp.i > at {
+				f, l := s.curve(c, m, at, sp.i, startDoubt, 0)
+				if at == 0 {
+					first = f
+				}
+				s.join(c, sp.i, l, sp.u)
+			}
+		}
+		if sp.j < n-1 {
+			s.place(sp.j, sp)
+		}
+		if sp.i == 0 {
+			first = s.p[sp.j].Sub(s.p[0]).Unit()
+		}
+		s.emit(c, m, sp.i, sp.j, piece{line: true})
+		last = s.p[sp.j].Sub(s.p[sp.i]).Unit()
+		at = sp.j
+		if at < n-1 {
+			c.knots = append(c.knots, knot{p: s.p[at], in: last, out: last, smooth: true})
+			s.tangent[at] = last
+		}
+		startDoubt = 0
+	}
+	if at < n-1 {
+		f, l := s.curve(c, m, at, n-1, startDoubt, to.doubt)
+		if at == 0 {
+			first = f
+		}
+		last = l
+	}
+	return first, last
+}
+
+// place moves a sample onto the line of its span, as an end of it.
+func (s *stretch) place(i int, sp span) {
+	s.p[i] = sp.o.Add(sp.u.Mul(sp.u.Dot(s.p[i].Sub(sp.o))))
+	s.tangent[i] = sp.u
+}
+
+func (s *stretch) join(c *chain, i int, _, u Point) {
+	c.knots = append(c.knots, knot{p: s.p[i], in: u, out: u, smooth: true})
+}
+
+// emit appends a piece from sample i to sample j.
+func (s *stretch) emit(c *chain, m *marks, i, j int, p piece) {
+	at := len(c.pieces)
+	c.pieces = append(c.pieces, p)
+	if s.length == nil {
+		s.length = lengths(s.p)
+	}
+	total := math.Max(samePlace, s.length[j]-s.length[i])
+	lo := i + 1
+	if i == 0 && s.loop {
+		lo = 0
+	}
+	for k := lo; k <= j && (k < len(s.p)-1); k++ {
+		m.add(s.p[k], s.w[k], at, (s.length[k]-s.length[i])/total)
+	}
+}
+
+// curve appends the fewest cubics from sample i to sample j that keep the tolerance.
+func (s *stretch) curve(c *chain, m *marks, i, j int, doubt0, doubt1 float64) (first, last Point) {
+	t := trial{s, i, j, doubt0, doubt1}
+	knots := t.knots()
+	for x := 0; x+1 < len(knots); x++ {
+		b := t.bend(knots[x], knots[x+1])
+		if x == 0 {
+			first = b.u0
+		}
+		last = b.u1
+		s.emit(c, m, knots[x], knots[x+1], piece{a: b.a, b: b.b})
+		if x+2 < len(knots) {
+			u := s.direction(knots[x+1], i, j)
+			c.knots = append(c.knots, knot{p: s.p[knots[x+1]], in: u, out: u, smooth: true})
+		}
+	}
+	return first, last
+}
+
+// trial looks for knots between samples lo and hi.
+type trial struct {
+	*stretch
+	lo, hi         int
+	doubt0, doubt1 float64
+}
+
+func (t *trial) bend(i, j int) bend {
+	d0, d1 := midDoubt, midDoubt
+	if i == t.lo {
+		d0 = t.doubt0
+	}
+	if j == t.hi {
+		d1 = t.doubt1
+	}
+	return t.cubic(i, j, t.direction(i, t.lo, t.hi), t.direction(j, t.lo, t.hi), d0, d1)
+}
+
+func (t *trial) fits(i, j int) bool {
+	// One that comes back to where it began needs a knot on its way.
+	if j-i > 2 && t.p[i].Sub(t.p[j]).Len() < leastChord*(t.length[j]-t.length[i]) {
+		return false
+	}
+	return t.bend(i, j).worst <= t.tol
+}
+
+// leastChord is the least share of its length that a cubic may span: half a circle has 0.64, three quarters 0.3.
+const leastChord = 0.4
+
+// reach returns the furthest sample that one cubic from i covers, going by dir (1 or -1), by doubling and bisection.
+func (t *trial) reach(i, dir int) int {
+	stop := t.hi
+	if dir < 0 {
+		stop = t.lo
+	}
+	fits := func(d int) bool {
+		if dir > 0 {
+			return t.fits(i, i+d)
+		}
+		return t.fits(i-d, i)
+	}
+	room := (stop - i) * dir
+	if fits(room) {
+		return stop
+	}
+	good, bad := min(2, room), room
+	for d := 8; d < room; d *= 2 {
+		if fits(d) {
+			good = d
+			continue
+		}
+		// One failure may be a bad tangent: look a little further before giving up.
+		if d+2 < room && fits(d+2) {
+			good = d + 2
+			continue
+		}
+		bad = d
+		break
+	}
+	for bad-good > max(1, good/32) {
+		if mid := (good + bad) / 2; fits(mid) {
+			good = mid
+		} else {
+			bad = mid
+		}
+	}
+	return i + good*dir
+}
+
+// windowTries is how many places are tried for one knot.
+const windowTries = 5
+
+// knots returns the samples at which cubics join. Going as far as possible from one end gives the furthest place of
+// each knot, from the other end the nearest; between these the cheapest are chosen by dynamic programming.
+func (t *trial) knots() []int {
+	var far []int
+	for i := t.lo; i < t.hi; {
+		i = t.reach(i, 1)
+		far = append(far, i)
+	}
+	if len(far) == 1 {
+		return []int{t.lo, t.hi}
+	}
+	var near []int
+	for i := t.hi; i > t.lo; {
+		i = t.reach(i, -1)
+		near = append(near, i)
+	}
+	slices.Reverse(near)
+	if len(near) < len(far) { // the way back is shorter: take it
+		far = append(append([]int{}, near[1:]...), t.hi)
+		near = near[:0]
+		near = append(append(near, t.lo), far[:len(far)-1]...)
+	}
+	shift := len(near) - len(far)
+	type place struct {
+		at, from int
+		cost     float64
+	}
+	layers := [][]place{{{at: t.lo}}}
+	for x := 0; x < len(far)-1; x++ {
+		hi := far[x]
+		lo := min(hi, near[x+1+shift])
+		if shift > 0 {
+			lo = max(lo, hi-(hi-lo)/2)
+		}
+		lo = max(lo, layers[x][0].at+2)
+		hi = max(lo, hi)
+		var layer []place
+		count := min(windowTries, hi-lo+1)
+		for k := range count {
+			at := lo
+			if count > 1 {
+				at = lo + k*(hi-lo)/(count-1)
+			}
+			layer = append(layer, place{at: at})
+		}
+		for _, at := range t.natural(lo, hi) {
+			layer = append(layer, place{at: at})
+		}
+		layers = append(layers, layer)
+	}
+	layers = append(layers, []place{{at: t.hi}})
+	for x := 1; x < len(layers); x++ {
+		for y := range layers[x] {
+			q := &layers[x][y]
+			q.cost = math.Inf(1)
+			for z := range layers[x-1] {
+				from := &layers[x-1][z]
+				if from.at >= q.at {
+					continue
+				}
+				if cost := from.cost + t.cost(from.at, q.at); cost < q.cost {
+					q.cost, q.from = cost, z
+				}
+			}
+			if x < len(layers)-1 && y >= windowTries {
+				q.cost -= naturalBonus
+			}
+		}
+	}
+	out := make([]int, len(layers))
+	y := 0
+	for x := len(layers) - 1; x >= 0; x-- {
+		out[x] = layers[x][y].at
+		y = layers[x][y].from
+	}
+	// Windows that overlap may have left a place without a way to it.
+	kept := out[:1]
+	for _, i := range out[1:] {
+		if i > kept[len(kept)-1] {
+			kept = append(kept, i)
+		}
+	}
+	return kept
+}
+
+// naturalBonus is what a knot at an extremum is worth, in segments.
+const naturalBonus = 0.15
+
+// natural returns up to two samples between lo and hi at which the run goes level or upright.
+func (t *trial) natural(lo, hi int) []int {
+	var out []int
+	const reach = 3
+	for i := max(lo, t.lo+reach); i <= min(hi, t.hi-reach) && len(out) < 2; i++ {
+		a, b := t.p[i].Sub(t.p[i-reach]), t.p[i+reach].Sub(t.p[i])
+		if a.X*b.X < 0 && math.Abs(a.Y) > math.Abs(a.X) || a.Y*b.Y < 0 && math.Abs(a.X) > math.Abs(a.Y) {
+			// The first of a few neighbours that all look like it; the middle one is nearest.
+			out = append(out, min(i+reach/2, hi))
+			i += 2 * reach
+		}
+	}
+	return out
+}
+
+// cost of a cubic, in segments: one that misses the tolerance is not forbidden, or there might be no way at all.
+func (t *trial) cost(i, j int) float64 {
+	b := t.bend(i, j)
+	cost := 0.3 * math.Min(1, b.square/(t.tol*t.tol))
+	if b.worst > t.tol {
+		cost += 0.5 + 2*math.Min(10, b.worst/t.tol-1)
+	}
+	return cost
 }

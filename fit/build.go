@@ -1,0 +1,170 @@
+package fit
+
+import (
+	"cmp"
+	"math"
+	"slices"
+)
+
+// builder fits one run of samples.
+type builder struct {
+	setting
+	p          []Point
+	w          []float64
+	closed     bool
+	start, end Point
+
+	left, right, window, spare []Point // kept between samples
+
+	chain chain
+	marks marks
+	solver
+}
+
+func sortCorners(c []Corner) {
+	slices.SortStableFunc(c, func(a, b Corner) int { return cmp.Compare(a.Index, b.Index) })
+}
+
+// build parts the run at its corners, fits what lies between, and improves the whole.
+func (b *builder) build() Path {
+	cs := b.corners()
+	n := len(b.p)
+	c := &b.chain
+	c.closed = b.closed
+	switch {
+	case b.closed && len(cs) == 0:
+		b.loop()
+	case b.closed:
+		for k := range cs {
+			from, to := &cs[k], &cs[(k+1)%len(cs)]
+			last := to.Index
+			if last <= from.Index {
+				last += n
+			}
+			b.push(from.At, from.In, false)
+			b.between(from.Index, last, from, to)
+		}
+		c.knots[0].in = cs[0].In
+	default:
+		begin := Corner{At: b.start}
+		b.push(b.start, Point{}, true)
+		from, at := &begin, 0
+		for k := range cs {
+			b.between(at, cs[k].Index, from, &cs[k])
+			from, at = &cs[k], cs[k].Index
+			b.push(from.At, from.In, false)
+		}
+		finish := Corner{At: b.end}
+		b.between(at, n-1, from, &finish)
+		b.push(b.end, finish.In, true)
+	}
+	c.settle()
+	b.improve()
+	return b.path()
+}
+
+func (b *builder) push(p, in Point, pinned bool) {
+	b.chain.knots = append(b.chain.knots, knot{p: p, home: p, in: in, out: in, pinned: pinned})
+}
+
+// between fits the samples from index i to j (counted on around a loop).
+func (b *builder) between(i, j int, from, to *Corner) {
+	s := stretch{setting: &b.setting, p: []Point{from.At}, w: []float64{1}}
+	n := len(b.p)
+	gap0, gap1 := b.blunt(from), b.blunt(to)
+	lo, hi := i, j
+	for lo <= j && b.p[lo%n].Sub(from.At).Len() <= gap0 {
+		lo++
+	}
+	for hi >= lo && b.p[hi%n].Sub(to.At).Len() <= gap1 {
+		hi--
+	}
+	if lo > hi { // too short to be choosy: the middle sample must do
+		mid := (i + j) / 2
+		if q := b.p[mid%n]; q.Sub(from.At).Len() > 0.3 && q.Sub(to.At).Len() > 0.3 {
+			lo, hi = mid, mid
+		}
+	}
+	for k := lo; k <= hi; k++ {
+		s.p, s.w = append(s.p, b.p[k%n]), append(s.w, b.w[k%n])
+	}
+	s.p, s.w = append(s.p, to.At), append(s.w, 1)
+	begin := len(b.chain.knots) - 1
+	first, last := s.fit(&b.chain, &b.marks, end{from.Out, endDoubt}, end{to.In, endDoubt})
+	b.chain.knots[begin].out = first
+	to.In = last
+}
+
+// endGap is how far from a corner or an end samples are left out, px: the pixel box rounds them off.
+const endGap = 0.8
+
+// blunt returns the distance from a corner within which its samples are rounded off, px.
+func (b *builder) blunt(c *Corner) float64 {
+	gap := endGap * math.Sqrt(b.scale)
+	if c.In == (Point{}) || c.Out == (Point{}) {
+		return gap
+	}
+	// A tip is rounded off as far as it is narrower than a pixel: half the turn's tangent.
+	half := c.In.Add(c.Out).Len() / math.Max(0.1, c.In.Sub(c.Out).Len()) // cotangent of half the turn
+	if half < 1 {
+		gap += math.Min(3, 0.35*(1/math.Max(0.1, half)-1))
+	}
+	return gap
+}
+
+// loop fits a closed run without corners.
+func (b *builder) loop() {
+	s := stretch{setting: &b.setting, loop: true}
+	// Begin at an extremum: the points of a hand-drawn outline lie there.
+	n := len(b.p)
+	first := 0
+	for i, p := range b.p {
+		if p.Y < b.p[first].Y {
+			first = i
+		}
+	}
+	for k := 0; k <= n; k++ {
+		s.p = append(s.p, b.p[(first+k)%n])
+		s.w = append(s.w, b.w[(first+k)%n])
+	}
+	b.chain.knots = append(b.chain.knots, knot{p: s.p[0], smooth: true})
+	s.tangent = make([]Point, n+1)
+	f, _ := s.fit(&b.chain, &b.marks, end{doubt: midDoubt}, end{doubt: midDoubt})
+	b.chain.knots[0].in, b.chain.knots[0].out = f, f
+}
+
+// path returns the finished chain, without pieces of no length.
+func (b *builder) path() Path {
+	p := Path{Closed: b.closed}
+	var from Point
+	pending := false // the next segment begins at from, where dropped ones began
+	for i := range b.chain.pieces {
+		s := b.chain.segment(i)
+		if s.P[0].Sub(s.P[3]).Len() < samePlace && s.Length() < 2*samePlace {
+			if n := len(p.Segments); n > 0 {
+				p.Segments[n-1] = endingAt(p.Segments[n-1], s.P[3])
+			} else if !pending {
+				from, pending = s.P[0], true
+			}
+			continue
+		}
+		if pending {
+			s = endingAt(s.Reverse(), from).Reverse()
+			pending = false
+		}
+		p.Segments = append(p.Segments, s)
+	}
+	if n := len(p.Segments); b.closed && n > 0 {
+		p.Segments[n-1] = endingAt(p.Segments[n-1], p.Segments[0].P[0])
+	}
+	return p
+}
+
+// endingAt returns s with its end moved a little, to p.
+func endingAt(s Segment, p Point) Segment {
+	if s.Line {
+		return LineTo(s.P[0], p)
+	}
+	s.P[3] = p
+	return s
+}

@@ -1,0 +1,350 @@
+package fit
+
+import "math"
+
+// Rounds of refinement: of the whole chain, and of a neighbourhood.
+const (
+	wholeRounds = 8
+	partRounds  = 6
+)
+
+// improve refines the chain, adds knots where the tolerance is not kept and drops those that are not needed.
+func (b *builder) improve() {
+	b.grow()
+	b.prune()
+	b.grow()
+}
+
+// Knots are added where a sample lies further off than this share of the tolerance, at most so many times over.
+const (
+	growShare  = 1.25
+	growRounds = 5
+)
+
+// grow refines the chain and parts the pieces that leave the tolerance: a line is bent first, a cubic is cut where it
+// strays most.
+func (b *builder) grow() {
+	c, m := &b.chain, &b.marks
+	for round := 0; ; round++ {
+		worst, _ := b.refine(c, m, wholeRounds)
+		if worst <= growShare*b.tol || round == growRounds {
+			return
+		}
+		stray := make([]float64, len(c.pieces))
+		where := make([]float64, len(c.pieces))
+		count := make([]int, len(c.pieces))
+		for x := range m.p {
+			i := m.at[x]
+			count[i]++
+			if e := m.w[x] * b.poly[i].at(m.t[x]).Sub(m.p[x]).Len(); e > stray[i] {
+				stray[i], where[i] = e, m.t[x]
+			}
+		}
+		var out chain
+		out.closed = c.closed
+		first := make([]int32, len(c.pieces))
+		cut := make([]float64, len(c.pieces))
+		changed := false
+		for k := range c.knots {
+			out.knots = append(out.knots, c.knots[k])
+			if c.after(k) < 0 {
+				break
+			}
+			first[k] = int32(len(out.pieces))
+			s := c.pieces[k]
+			if stray[k] <= growShare*b.tol {
+				out.pieces = append(out.pieces, s)
+				continue
+			}
+			seg := c.segment(k)
+			if s.line {
+				changed = true
+				l := seg.Length() / 3
+				out.pieces = append(out.pieces, piece{a: l, b: l})
+				continue
+			}
+			if count[k] < 4 || seg.Length() < 3 {
+				out.pieces = append(out.pieces, s)
+				continue
+			}
+			changed = true
+			t := math.Max(0.2, math.Min(0.8, where[k]))
+			cut[k] = t
+			u := seg.Deriv(t).Unit()
+			l, r := seg.Sub(0, t), seg.Sub(t, 1)
+			out.pieces = append(out.pieces,
+				piece{a: l.P[1].Sub(l.P[0]).Len(), b: l.P[3].Sub(l.P[2]).Len()},
+				piece{a: r.P[1].Sub(r.P[0]).Len(), b: r.P[3].Sub(r.P[2]).Len()})
+			out.knots = append(out.knots, knot{p: seg.At(t), in: u, out: u, smooth: true})
+		}
+		if !changed {
+			return
+		}
+		for x := range m.p {
+			i := m.at[x]
+			m.at[x] = first[i]
+			if t := cut[i]; t > 0 {
+				if m.t[x] <= t {
+					m.t[x] /= t
+				} else {
+					m.t[x] = (m.t[x] - t) / (1 - t)
+					m.at[x]++
+				}
+			}
+		}
+		*c = out
+		c.settle()
+	}
+}
+
+// pruner drops knots of a chain. While it works, knots keep their numbers and a piece has the number of the knot where
+// it starts, linked to its neighbours.
+type pruner struct {
+	*builder
+	next, prev []int   // of each knot, -1 beyond an end
+	own        [][]int // samples of each piece
+	left       int     // pieces left
+	solver     solver
+}
+
+// part is a neighbourhood taken out to be tried in another shape.
+type part struct {
+	chain  chain
+	marks  marks
+	knots  []int // numbers in the whole chain
+	source []int // of each mark
+	cost   float64
+	ok     bool
+	fresh  bool // up to date with the chain around it
+}
+
+// partReach is how many pieces either side of a change are refined with it.
+const partReach = 1
+
+// prune drops smooth knots, the one that costs least accuracy first, while the tolerance is kept.
+func (b *builder) prune() {
+	c := &b.chain
+	n, m := len(c.knots), len(c.pieces)
+	p := pruner{builder: b, next: make([]int, n), prev: make([]int, n), own: make([][]int, n), left: m}
+	for k := range n {
+		p.next[k], p.prev[k] = -1, -1
+		if c.after(k) >= 0 {
+			p.next[k] = c.next(k)
+		}
+		if i := c.before(k); i >= 0 {
+			p.prev[k] = i
+		}
+	}
+	for x, at := range b.marks.at {
+		p.own[at] = append(p.own[at], x)
+	}
+	parts := make([]part, n)
+	for {
+		best := -1
+		for k := range n {
+			if !p.spare(k) {
+				continue
+			}
+			q := &parts[k]
+			if !q.fresh {
+				*q = p.without(k)
+			}
+			if q.ok && (best < 0 || q.cost < parts[best].cost) {
+				best = k
+			}
+		}
+		if best < 0 {
+			break
+		}
+		p.put(best, &parts[best])
+		for _, dir := range [2][]int{p.next, p.prev} {
+			k := parts[best].knots[0]
+			for range len(parts[best].knots) + partReach + 2 {
+				if k < 0 {
+					break
+				}
+				parts[k].fresh = false
+				k = dir[k]
+			}
+		}
+	}
+	p.compact()
+}
+
+// spare reports whether knot k may be dropped.
+func (p *pruner) spare(k int) bool {
+	q := &p.chain.knots[k]
+	if !q.smooth || q.pinned || p.next[k] < 0 || p.prev[k] < 0 || p.next[p.prev[k]] != k {
+		return false
+	}
+	return !p.closed || p.left > 2
+}
+
+// without tries the surroundings of smooth knot r with the two pieces that meet there made one cubic.
+func (p *pruner) without(r int) part {
+	c := &p.chain
+	q := part{fresh: true}
+	lo, hi := p.prev[r], p.next[r]
+	// Outward while the chain goes on smoothly and curved.
+	pieces := 2
+	smooth := func(k int) bool { return c.knots[k].smooth && !c.knots[k].pinned && pieces < p.left }
+	for range partReach {
+		if l := p.prev[lo]; l >= 0 && smooth(lo) && !c.pieces[l].line {
+			lo = l
+			pieces++
+		}
+		if p.next[hi] >= 0 && smooth(hi) && !c.pieces[hi].line {
+			hi = p.next[hi]
+			pieces++
+		}
+	}
+	merged := 0
+	k := lo
+	for x := 0; x <= pieces; x++ {
+		if k != r {
+			q.knots = append(q.knots, k)
+			e := c.knots[k]
+			if x == 0 || x == pieces {
+				e.pinned, e.held = true, e.smooth
+			}
+			q.chain.knots = append(q.chain.knots, e)
+		}
+		if x == pieces {
+			break
+		}
+		if p.next[k] == r {
+			merged = len(q.chain.pieces)
+		}
+		if k != r {
+			q.chain.pieces = append(q.chain.pieces, c.pieces[k])
+		}
+		k = p.next[k]
+	}
+	k0, k1 := &q.chain.knots[merged], &q.chain.knots[merged+1]
+	if k0.p.Sub(k1.p).Len() < samePlace {
+		return q
+	}
+	l0, l1 := p.segmentAt(p.prev[r]).Length(), p.segmentAt(r).Length()
+	share := l0 / math.Max(samePlace, l0+l1)
+	before := 0.0
+	collect := func(knot, at int, scale, shift float64) {
+		seg := polynomialOf(p.segmentAt(knot))
+		for _, x := range p.own[knot] {
+			e := seg.at(p.marks.t[x]).Sub(p.marks.p[x])
+			before += float64(p.marks.w[x] * e.Dot(e))
+			q.marks.add(p.marks.p[x], p.marks.w[x], at, shift+float64(scale*p.marks.t[x]))
+			q.source = append(q.source, x)
+		}
+	}
+	// A first guess at the merged cubic, from its own samples alone.
+	collect(p.prev[r], merged, share, 0)
+	collect(r, merged, 1-share, share)
+	guess := bend{u0: k0.out, u1: k1.in, a: (l0 + l1) / 3, b: (l0 + l1) / 3}
+	var t trialMarks
+	if n := len(q.marks.p); n > 0 {
+		t.n = min(n, maxTrial)
+		for x := range t.n {
+			y := (2*x + 1) * n / (2 * t.n)
+			t.p[x], t.w[x], t.t[x] = q.marks.p[y], q.marks.w[y], q.marks.t[y]
+		}
+		p.bendTo(&guess, &t, k0.p, k1.p, doubtOf(k0), doubtOf(k1))
+		if guess.worst > hopeless*p.tol {
+			return q
+		}
+	}
+	q.chain.pieces[merged] = piece{a: guess.a, b: guess.b}
+	if !k0.held {
+		k0.out = guess.u0
+		if k0.smooth {
+			k0.in = k0.out
+		}
+	}
+	if !k1.held {
+		k1.in = guess.u1
+		if k1.smooth {
+			k1.out = k1.in
+		}
+	}
+	for x, k := range q.knots[:len(q.knots)-1] {
+		if x != merged {
+			collect(k, x, 1, 0)
+		}
+	}
+	worst, square := p.solver.refine(&q.chain, &q.marks, partRounds)
+	q.cost = float64(square*float64(len(q.marks.p))) - before
+	q.ok = worst <= p.tol
+	return q
+}
+
+// hopeless is the share of the tolerance beyond which a first guess is not worth refining.
+const hopeless = 6.0
+
+func (p *pruner) segmentAt(k int) Segment {
+	a, b, s := &p.chain.knots[k], &p.chain.knots[p.next[k]], p.chain.pieces[k]
+	if s.line {
+		return LineTo(a.p, b.p)
+	}
+	return handled(a.p, a.out, s.a, b.p, b.in, s.b)
+}
+
+func doubtOf(k *knot) float64 {
+	switch {
+	case k.held:
+		return 0
+	case k.smooth:
+		return midDoubt
+	}
+	return endDoubt
+}
+
+// put makes the chain follow a part that leaves out knot r.
+func (p *pruner) put(r int, q *part) {
+	c := &p.chain
+	last := len(q.knots) - 1
+	for x, k := range q.knots {
+		e, s := &c.knots[k], &q.chain.knots[x]
+		switch x {
+		case 0:
+			e.out = s.out
+		case last:
+			e.in = s.in
+		default:
+			e.p, e.in, e.out = s.p, s.in, s.out
+		}
+		if x < last {
+			c.pieces[k] = q.chain.pieces[x]
+			p.own[k] = p.own[k][:0]
+		}
+	}
+	p.own[r] = nil
+	p.next[p.prev[r]], p.prev[p.next[r]] = p.next[r], p.prev[r]
+	p.left--
+	for y, x := range q.source {
+		k := q.knots[q.marks.at[y]]
+		p.marks.at[x], p.marks.t[x] = int32(k), q.marks.t[y]
+		p.own[k] = append(p.own[k], x)
+	}
+}
+
+// compact gives the knots that are left consecutive numbers again.
+func (p *pruner) compact() {
+	c := &p.chain
+	number := make([]int32, len(c.knots))
+	var out chain
+	out.closed = c.closed
+	for k := range c.knots {
+		alive := p.next[k] >= 0 && p.prev[p.next[k]] == k || p.prev[k] >= 0 && p.next[p.prev[k]] == k
+		if !alive {
+			continue
+		}
+		number[k] = int32(len(out.knots))
+		out.knots = append(out.knots, c.knots[k])
+		if p.next[k] >= 0 {
+			out.pieces = append(out.pieces, c.pieces[k])
+		}
+	}
+	for x, at := range p.marks.at {
+		p.marks.at[x] = number[at]
+	}
+	*c = out
+}
