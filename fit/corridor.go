@@ -68,7 +68,7 @@ func (k *corridor) try(i, j int) (Segment, bool) {
 		return Segment{}, false
 	}
 	for _, depth := range [4]float64{1, 1.6, 2.6, 4.2} {
-		if s, ok := k.cubic(i, j, depth); ok && k.passes(s, i, j) {
+		if s, ok := k.cubic(i, j, depth); ok {
 			return s, true
 		}
 	}
@@ -85,62 +85,89 @@ func (k *corridor) deeper(g int, depth float64) Point {
 	return c.Base.Add(c.Normal.Mul(want))
 }
 
-// cubic fits free handles to the aims between gates i and j.
+// cubic fits free handles to the aims between gates i and j by least squares, the narrower gates counting more. Where
+// the curve crosses each gate is found again after each of a few rounds.
 func (k *corridor) cubic(i, j int, depth float64) (Segment, bool) {
 	a, b := k.aim[i], k.aim[j]
 	total := k.length[j] - k.length[i]
 	if total <= 0 {
 		return Segment{}, false
 	}
-	a11, a12, a22 := 1e-6, 0.0, 1e-6
-	var r1, r2 Point
-	step := max(1, (j-i)/48)
-	for g := i + 1; g < j; g += step {
-		t := (k.length[g] - k.length[i]) / total
-		v := 1 - t
-		b0, b1, b2, b3 := v*v*v, 3*v*v*t, 3*v*t*t, t*t*t
-		e := k.deeper(g, depth).Sub(a.Mul(b0)).Sub(b.Mul(b3))
-		a11 += float64(b1 * b1)
-		a12 += float64(b1 * b2)
-		a22 += float64(b2 * b2)
-		r1 = r1.Add(e.Mul(b1))
-		r2 = r2.Add(e.Mul(b2))
+	step := max(1, (j-i)/64)
+	var s Segment
+	for round := range 4 {
+		a11, a12, a22 := 1e-6, 0.0, 1e-6
+		var r1, r2 Point
+		last := 0.0
+		for g := i + 1; g < j; g += step {
+			c := &k.gates[g]
+			t := (k.length[g] - k.length[i]) / total
+			if round > 0 {
+				t = math.Max(last, crossing(&s, c, math.Max(last, t)))
+				last = t
+			}
+			slack := math.Max(0.2, math.Min(c.Want-c.Low, c.High-c.Want))
+			w := 1 / (slack * slack)
+			v := 1 - t
+			b0, b1, b2, b3 := v*v*v, 3*v*v*t, 3*v*t*t, t*t*t
+			e := k.deeper(g, depth).Sub(a.Mul(b0)).Sub(b.Mul(b3))
+			a11 += float64(w * b1 * b1)
+			a12 += float64(w * b1 * b2)
+			a22 += float64(w * b2 * b2)
+			r1 = r1.Add(e.Mul(w * b1))
+			r2 = r2.Add(e.Mul(w * b2))
+		}
+		det := float64(a11*a22) - float64(a12*a12)
+		if det < 1e-9 {
+			return Segment{}, false
+		}
+		p := r1.Mul(a22).Sub(r2.Mul(a12)).Mul(1 / det)
+		q := r2.Mul(a11).Sub(r1.Mul(a12)).Mul(1 / det)
+		// Handles that leave the stretch by its own length loop.
+		if p.Sub(a).Len() > 1.5*total || q.Sub(b).Len() > 1.5*total {
+			return Segment{}, false
+		}
+		s = CubicTo(a, p, q, b)
+		if k.passes(s, i, j) {
+			return s, true
+		}
 	}
-	det := float64(a11*a22) - float64(a12*a12)
-	if det < 1e-9 {
-		return Segment{}, false
+	return s, false
+}
+
+// crossing returns the parameter at which s crosses the line of a gate, by Newton's method from t.
+func crossing(s *Segment, c *Corridor, t float64) float64 {
+	along := c.Normal.Perp()
+	for range 4 {
+		d := s.Deriv(t).Dot(along)
+		if math.Abs(d) < 1e-9 {
+			break
+		}
+		t = math.Max(0, math.Min(1, t-s.At(t).Sub(c.Base).Dot(along)/d))
 	}
-	p := r1.Mul(a22).Sub(r2.Mul(a12)).Mul(1 / det)
-	q := r2.Mul(a11).Sub(r1.Mul(a12)).Mul(1 / det)
-	// Handles that leave the stretch by its own length loop.
-	if p.Sub(a).Len() > 1.5*total || q.Sub(b).Len() > 1.5*total {
-		return Segment{}, false
-	}
-	return CubicTo(a, p, q, b), true
+	return t
 }
 
 // passes reports whether s crosses the gates between i and j within their bounds.
 func (k *corridor) passes(s Segment, i, j int) bool {
 	total := k.length[j] - k.length[i]
 	t := 0.0
+	// It must set out and arrive along the corridor, or it loops.
+	if first, last := k.gates[i+1].Normal.Perp(), k.gates[j-1].Normal.Perp(); s.P[1].Sub(s.P[0]).Dot(first) < 0 || s.P[3].Sub(s.P[2]).Dot(last) < 0 {
+		return false
+	}
 	for g := i + 1; g < j; g++ {
 		c := &k.gates[g]
 		along := c.Normal.Perp()
-		// The crossing of the gate's line, by Newton's method from the share of length.
 		guess := 0.5
 		if total > 0 {
 			guess = (k.length[g] - k.length[i]) / total
 		}
-		t = math.Max(t, guess-0.1)
-		t = math.Min(1, t)
-		for range 4 {
-			d := s.Deriv(t).Dot(along)
-			if math.Abs(d) < 1e-9 {
-				break
-			}
-			t = math.Max(0, math.Min(1, t-s.At(t).Sub(c.Base).Dot(along)/d))
-		}
+		t = crossing(&s, c, math.Min(1, math.Max(t, guess-0.1)))
 		at := s.At(t).Sub(c.Base)
+		if s.Deriv(t).Dot(along) <= 0 {
+			return false
+		}
 		off, miss := at.Dot(c.Normal), math.Abs(at.Dot(along))
 		if off < c.Low || off > c.High || miss > 0.5+0.5*math.Abs(c.Want) {
 			return false

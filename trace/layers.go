@@ -326,7 +326,7 @@ func (s *stack) banks(face int32, run []piece, closed bool) []bank {
 		for i := range out {
 			b := &out[i]
 			e := math.Min(b.at, length-b.at)
-			b.Low = math.Min(b.Low, 0.6*(e-0.8))
+			b.Low = math.Min(b.Low, 0.4*(e-0.8))
 			b.Want = math.Min(b.Want, e)
 			if i == 0 || i == len(out)-1 {
 				b.Want = 0

@@ -71,7 +71,7 @@ func (o *Options) fit(s *paper.Sheet, noise float64) fit.Options {
 		turn = *o.Turn
 	}
 	// Below the noise segments multiply and the error does not fall; 0.06 px is what rounding to 8 bits leaves.
-	tolerance := math.Min(0.35, math.Max(0.08, 0.06+3.5*noise))
+	tolerance := math.Min(0.35, math.Max(0.11, 0.06+3.5*noise))
 	scale := 1.0
 	if s.Kind != paper.Digital {
 		tolerance = math.Min(1.2, math.Max(0.35, 0.2+3.5*noise))
