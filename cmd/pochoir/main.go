@@ -46,7 +46,7 @@ type command struct {
 
 // commands lists all, in the order of the help.
 func commands() []command {
-	return []command{traceCommand, recolourCommand, versionCommand}
+	return []command{traceCommand, recolourCommand, exportCommand, checkCommand, packCommand, versionCommand}
 }
 
 func main() {
@@ -178,7 +178,10 @@ func words(err error) string {
 func hint(err error) string {
 	var usage *cli.UsageError
 	var open *intake.Error
+	var h hinted
 	switch {
+	case errors.As(err, &h):
+		return h.hint
 	case errors.As(err, &usage):
 		return usage.Hint
 	case errors.As(err, &open):

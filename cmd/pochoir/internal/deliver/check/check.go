@@ -44,6 +44,16 @@ type Report struct {
 	Findings []Finding      `json:"findings"`
 }
 
+// Mendable reports whether some finding is of a rule that Mend can do something about.
+func (r *Report) Mendable() bool {
+	for _, f := range r.Findings {
+		if Rules[ruleIndex[f.Rule]].Mend != "" {
+			return true
+		}
+	}
+	return false
+}
+
 // mostListed is how many findings of one rule a report lists; all are counted.
 const mostListed = 100
 
@@ -81,7 +91,7 @@ func Check(s *survey.Sheet, terms *Terms) *Report {
 	}
 	c := checker{sheet: s, terms: terms, found: make([][]Finding, len(Rules)), diag: math.Hypot(s.Width, s.Height),
 		page:   survey.Box{MaxX: s.Width, MaxY: s.Height},
-		report: &Report{Width: s.Width, Height: s.Height, Bytes: s.Bytes, Counts: map[string]int{}}}
+		report: &Report{Width: s.Width, Height: s.Height, Bytes: s.Bytes, Counts: map[string]int{}, Findings: []Finding{}}}
 	c.notes()
 	c.structure()
 	c.quality()
@@ -452,8 +462,8 @@ func (c *checker) sizes() {
 	if t.Area.Max > 0 && a > t.Area.Max {
 		c.add("area-size", 0, nil, "%.3g square units, at most %.3g are taken", a, t.Area.Max)
 	}
-	if mb := float64(c.sheet.Bytes) / 1e6; mb > t.maxMegabytes() {
-		c.add("file-size", 0, nil, "%.1f MB, at most %g are usual", mb, t.maxMegabytes())
+	if mb := float64(c.sheet.Bytes) / 1e6; mb > t.MaxMegabytes() {
+		c.add("file-size", 0, nil, "%.1f MB, at most %g are usual", mb, t.MaxMegabytes())
 	}
 }
 

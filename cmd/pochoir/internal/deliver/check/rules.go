@@ -109,3 +109,6 @@ var ruleIndex = func() map[string]int {
 	}
 	return m
 }()
+
+// RuleByID returns the rule of a finding. An id that no rule has gives the first rule.
+func RuleByID(id string) Rule { return Rules[ruleIndex[id]] }

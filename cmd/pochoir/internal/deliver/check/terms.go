@@ -60,10 +60,12 @@ func orFloat(v, otherwise float64) float64 {
 	return v
 }
 
-func (t *Terms) maxTitle() int         { return orInt(t.Title.Max, meta.DefaultMaxTitle) }
-func (t *Terms) minKeywords() int      { return orInt(t.Keywords.Min, meta.DefaultMinKeywords) }
-func (t *Terms) maxKeywords() int      { return orInt(t.Keywords.Max, meta.DefaultMaxKeywords) }
-func (t *Terms) maxMegabytes() float64 { return orFloat(t.File.MaxMegabytes, DefaultMaxMegabytes) }
+func (t *Terms) maxTitle() int    { return orInt(t.Title.Max, meta.DefaultMaxTitle) }
+func (t *Terms) minKeywords() int { return orInt(t.Keywords.Min, meta.DefaultMinKeywords) }
+func (t *Terms) maxKeywords() int { return orInt(t.Keywords.Max, meta.DefaultMaxKeywords) }
+
+// MaxMegabytes is the file size above which a warning is due.
+func (t *Terms) MaxMegabytes() float64 { return orFloat(t.File.MaxMegabytes, DefaultMaxMegabytes) }
 
 // severity returns what a rule counts for under these terms.
 func (t *Terms) severity(r *Rule) Severity {
