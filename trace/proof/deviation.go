@@ -59,8 +59,8 @@ func (q *profile) read(pix []uint8, w, h int, at, n fit.Point) {
 
 // sample interpolates pix linearly at (x, y); beyond the border the border goes on.
 func sample(pix []uint8, w, h int, x, y float64) [3]float64 {
-	x = math.Min(math.Max(x-0.5, 0), float64(w-1))
-	y = math.Min(math.Max(y-0.5, 0), float64(h-1))
+	x = min(max(x-0.5, 0), float64(w-1))
+	y = min(max(y-0.5, 0), float64(h-1))
 	x0, y0 := int(x), int(y)
 	fx, fy := x-float64(x0), y-float64(y0)
 	x1, y1 := min(x0+1, w-1), min(y0+1, h-1)
