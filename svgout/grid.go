@@ -55,6 +55,11 @@ func (g *grid) isOn(p fit.Point) bool {
 	return math.Abs(p.X*g.scale-float64(s.x)) < onGrid && math.Abs(p.Y*g.scale-float64(s.y)) < onGrid
 }
 
+// joinSlack is what may lie, in px, between the end of a segment and the start of the next by rounding in the arithmetic
+// that made them: a thousand times the spacing of float64 at mostExtent. Both are then written as one point, the
+// latter.
+const joinSlack = 1e-8
+
 // checkRing says what is wrong with a ring, or nothing.
 func checkRing(p fit.Path) string {
 	if !p.Closed {
@@ -66,7 +71,7 @@ func checkRing(p fit.Path) string {
 				return "a coordinate is not a number between -100000 and 100000"
 			}
 		}
-		if next := p.Segments[(i+1)%len(p.Segments)]; s.P[3] != next.P[0] {
+		if next := p.Segments[(i+1)%len(p.Segments)]; !(s.P[3].Sub(next.P[0]).Len() <= joinSlack) {
 			return "a segment does not start where the one before ends"
 		}
 	}
@@ -103,9 +108,12 @@ func (g *grid) ring(p fit.Path) []edge {
 		g.join(kept[(i+len(kept)-1)%len(kept)], kept[i])
 	}
 	r := make([]edge, 0, len(kept))
-	for _, s := range kept {
+	for i, s := range kept {
 		e := edge{line: s.Line}
-		e.p[0], e.p[3] = g.near(s.P[0]), g.near(s.P[3])
+		e.p[0], e.p[3] = g.near(s.P[0]), g.near(kept[(i+1)%len(kept)].P[0])
+		if s.Line && e.p[0] == e.p[3] {
+			continue
+		}
 		if s.Line {
 			e.p[1], e.p[2] = e.p[0], e.p[3]
 		} else {

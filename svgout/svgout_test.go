@@ -339,6 +339,18 @@ func TestSmoothStaysSmooth(t *testing.T) {
 	}
 }
 
+// TestSlack tests that ends which arithmetic left a hair apart are written as one point, even where the hair falls on
+// the middle between two grid points.
+func TestSlack(t *testing.T) {
+	p := rect(10, 10, 20.005, 20)
+	p.Segments[0].P[3].X = math.Nextafter(20.005, 0)
+	p.Segments[1].P[0].X = math.Nextafter(20.005, 30)
+	d := &trace.Drawing{Width: 200, Height: 200, Layers: []trace.Layer{{Name: "teal", Colour: teal, Shapes: []trace.Shape{shape(p)}}}}
+	if got := write(t, d, Options{}); !strings.Contains(got, `d="M10 10h10.01v10H10Z"`) {
+		t.Errorf("got %s", got)
+	}
+}
+
 func TestCleanText(t *testing.T) {
 	for in, want := range map[string]string{
 		" a\r\nb\rc ":          "a\nb\nc",
