@@ -185,7 +185,7 @@ func (c *checker) structure() {
 		}
 		c.paint(m, at)
 		c.outlines(m)
-		if m.Transformed {
+		if m.Transformed && !m.Instance {
 			c.add("transform", m.Line, at, "%s", c.name(m))
 		}
 		if !m.Visible() {
@@ -387,7 +387,7 @@ func (c *checker) quality() {
 			m := layerOf(&areas[i])
 			c.add("covered-shape", m.Line, &areas[i].box, "%s", c.name(m))
 		}
-		if share, runs := rimShare(areas, c.page); share > rimLeast && share < rimMost {
+		if share, runs := rimShare(areas, c.page); s.HasArea && share > rimLeast && share < rimMost {
 			for i, r := range runs {
 				if i == 4 {
 					break

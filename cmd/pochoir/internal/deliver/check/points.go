@@ -22,6 +22,11 @@ func thin(ring fit.Path, tol float64) (fit.Path, int) {
 		}
 	}
 	turned := append(append([]fit.Segment(nil), segs[start:]...), segs[:start]...)
+	n := len(turned)
+	into, from := make([]fit.Point, n), make([]fit.Point, n) // tangents before and after the start of each segment
+	for i := range turned {
+		into[i], from[i] = tangents(turned[(i+n-1)%n], turned[i])
+	}
 	var out []fit.Segment
 	for i := 0; i < len(turned); {
 		best, used := turned[i], 1
@@ -30,7 +35,7 @@ func thin(ring fit.Path, tol float64) (fit.Path, int) {
 			if turnAt(run[n-2], run[n-1]) > cornerTurn || i == 0 && n == len(turned) {
 				break
 			}
-			m, ok := merge(run, tol)
+			m, ok := merge(run, from[i], into[(i+n)%len(turned)].Mul(-1), tol)
 			if !ok {
 				if n > used+2 {
 					break
@@ -56,6 +61,18 @@ func turnAt(a, b fit.Segment) float64 {
 	return math.Abs(math.Atan2(u.Cross(v), u.Dot(v)))
 }
 
+// tangents returns the unit tangents of the outline before and after the point where a meets b. At a corner they are
+// those of a and b; elsewhere both are that of the circle through the ends of a and b, so that a polygon drawn for a
+// curve gets the curve's tangents back.
+func tangents(a, b fit.Segment) (before, after fit.Point) {
+	u, v := direction(a.Reverse()).Mul(-1), direction(b)
+	if turnAt(a, b) > cornerTurn {
+		return u, v
+	}
+	t := u.Mul(b.P[3].Sub(b.P[0]).Len()).Add(v.Mul(a.P[3].Sub(a.P[0]).Len())).Unit()
+	return t, t
+}
+
 // direction returns the unit tangent at the start of s, also where handles lie on their points.
 func direction(s fit.Segment) fit.Point {
 	for _, p := range s.P[1:] {
@@ -66,10 +83,10 @@ func direction(s fit.Segment) fit.Point {
 	return fit.Point{}
 }
 
-// merge returns one line or cubic that stays within tol of a run of segments. The cubic takes the run's end tangents;
-// its handle lengths are the least-squares ones for samples at shares of the arc length, refined by two rounds of Newton
+// merge returns one line or cubic that stays within tol of a run of segments. The cubic leaves along t0 and arrives
+// against t1, unit vectors; its handle lengths are the least-squares ones for samples at shares of the arc length, refined by two rounds of Newton
 // steps on the parameters (Schneider, "An algorithm for automatically fitting digitized curves", Graphics Gems, 1990).
-func merge(run []fit.Segment, tol float64) (fit.Segment, bool) {
+func merge(run []fit.Segment, t0, t1 fit.Point, tol float64) (fit.Segment, bool) {
 	a, d := run[0].P[0], run[len(run)-1].P[3]
 	const perSegment = 6
 	pts := make([]fit.Point, 0, perSegment*len(run))
@@ -92,7 +109,6 @@ func merge(run []fit.Segment, tol float64) (fit.Segment, bool) {
 			return fit.LineTo(a, d), true
 		}
 	}
-	t0, t1 := direction(run[0]), direction(run[len(run)-1].Reverse())
 	ts := make([]float64, len(pts))
 	total := 0.0
 	prev := a

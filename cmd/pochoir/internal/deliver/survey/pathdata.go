@@ -81,6 +81,10 @@ func (s *scanner) flag() (bool, bool) {
 	return false, false
 }
 
+// roundOff is how far, as a share of its coordinates, the end of a subpath may be from its start and still be the same
+// point: what relative coordinates gather over some ten thousand segments.
+const roundOff = 1e-10
+
 // parsePath reads path data by the grammar of SVG 2, section 9.3.9, and returns the subpaths as written. On an error
 // it returns what stands before it, as browsers do, and false.
 func parsePath(d string) ([]Subpath, bool) {
@@ -143,8 +147,12 @@ func parsePath(d string) ([]Subpath, bool) {
 				at, start, open = p, p, true
 			}
 		case 'Z':
-			if open && len(segs) > 0 && at != start {
-				segs = append(segs, fit.LineTo(at, start))
+			if n := len(segs); open && n > 0 && at != start {
+				if d := at.Sub(start).Len(); d <= roundOff*(math.Abs(at.X)+math.Abs(at.Y)+1) {
+					segs[n-1].P[3] = start
+				} else {
+					segs = append(segs, fit.LineTo(at, start))
+				}
 			}
 			end(true)
 			at = start

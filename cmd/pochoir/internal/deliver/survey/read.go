@@ -90,7 +90,9 @@ func (v *visitor) run(root *node) error {
 		}
 		v.sheet.Width, v.sheet.Height = 100, 100
 		if !b.Empty() && b.MaxX > 0 && b.MaxY > 0 {
-			v.sheet.Width, v.sheet.Height = b.MaxX, b.MaxY
+			const margin = 0.05
+			m := margin * math.Max(b.MaxX, b.MaxY)
+			v.sheet.Width, v.sheet.Height = math.Ceil(b.MaxX+m), math.Ceil(b.MaxY+m)
 		}
 	}
 	for _, r := range v.rules {
@@ -171,6 +173,14 @@ func (v *visitor) privately(n *node, space, what string) {
 		v.private[space] = len(v.sheet.Notes)
 		v.note(Private, n, "%s of the namespace %s", what, shorten(space))
 	}
+}
+
+// called is how a finding calls an element.
+func called(n *node) string {
+	if id := n.attr("id"); id != "" {
+		return n.name + " #" + shorten(id)
+	}
+	return n.name
 }
 
 func shorten(s string) string {
@@ -273,11 +283,7 @@ func (v *visitor) idle(n *node, inDefs bool) {
 		return
 	}
 	if (definition(n) || inDefs && n.attr("id") != "" && n.name != "style") && !v.refs[n.attr("id")] {
-		name := n.name
-		if id := n.attr("id"); id != "" {
-			name += " #" + id
-		}
-		v.note(IdleDef, n, "%s", name)
+		v.note(IdleDef, n, "%s", called(n))
 		return
 	}
 	for _, c := range n.children {
@@ -317,7 +323,7 @@ func (v *visitor) element(n *node, s state, root bool) error {
 			}
 		}
 		if !v.anything(n) {
-			v.note(EmptyGroup, n, "group %s", n.attr("id"))
+			v.note(EmptyGroup, n, "%s", called(n))
 		}
 	case "text", "flowRoot":
 		if words := n.words(); words != "" || len(n.children) > 0 {
@@ -336,7 +342,7 @@ func (v *visitor) element(n *node, s state, root bool) error {
 		for _, p := range []fit.Point{{X: x, Y: y}, {X: x + w, Y: y}, {X: x, Y: y + h}, {X: x + w, Y: y + h}} {
 			b.add(s.matrix.apply(p))
 		}
-		v.note(Raster, n, "%s %s", n.name, n.attr("id")).Box = &b
+		v.note(Raster, n, "%s", called(n)).Box = &b
 		return nil
 	case "mesh":
 		v.note(Gradient, n, "gradient mesh")
@@ -564,7 +570,7 @@ func (v *visitor) use(n *node, s state) error {
 func (v *visitor) mark(n *node, s state) {
 	subs, ok := outline(n)
 	if !ok {
-		v.note(Unreadable, n, "%s %s: its outline cannot be read to the end", n.name, n.attr("id"))
+		v.note(Unreadable, n, "%s cannot be read to the end", called(n))
 	}
 	m := Mark{Element: n.name, ID: n.attr("id"), Line: n.line, Layer: s.layer, EvenOdd: s.evenOdd,
 		Fill: s.fill.paint, FillColour: s.fill.rgb, FillAlpha: s.fillAlpha * s.fill.alpha,
@@ -580,11 +586,11 @@ func (v *visitor) mark(n *node, s state) {
 		m.Fill = NoPaint
 	}
 	if m.Fill == Server || m.Stroke == Server {
-		v.note(Gradient, n, "%s %s painted with #%s", n.name, m.ID, s.fill.ref+s.stroke.ref)
+		v.note(Gradient, n, "%s painted with #%s", called(n), s.fill.ref+s.stroke.ref)
 	}
 	for _, t := range []tint{s.fill, s.stroke} {
 		if t.paint == Other {
-			v.note(UnknownColour, n, "%s %s has a colour that is not plain sRGB", n.name, m.ID)
+			v.note(UnknownColour, n, "%s has a colour that is not plain sRGB", called(n))
 		}
 	}
 	m.Transformed = s.matrix != affine{1, 0, 0, 1, v.origin.X, v.origin.Y}
