@@ -46,7 +46,7 @@ type command struct {
 
 // commands lists all, in the order of the help.
 func commands() []command {
-	return []command{traceCommand, recolourCommand, exportCommand, checkCommand, packCommand, versionCommand}
+	return []command{traceCommand, recolourCommand, exportCommand, checkCommand, packCommand, demoCommand, versionCommand}
 }
 
 func main() {
