@@ -70,8 +70,94 @@ func findJunctions(m *planar.Map, samples [][]edgeSample, noise float64) junctio
 			}
 		}
 		j.at[n] = meet(v, ends)
+		for _, h := range node.Out {
+			if h >= 0 && j.through[h.Twin()] < 0 {
+				if x, ok := j.settleTangent(m, samples, node, h); ok {
+					j.at[n] = x
+					break
+				}
+			}
+		}
 	}
 	return j
+}
+
+const (
+	// wedge is the thickness, px, below which the area between two boundaries tints the samples of both.
+	wedge = 1.0
+	// steep is the length, in cracks, within which a boundary that meets a line at a fair angle has left the wedge.
+	steep = 2.5
+	// tangentSpan is how far from a junction, in cracks, the end of a wedge is looked for.
+	tangentSpan = 24
+)
+
+// settleTangent places a junction where the half arc h meets the line that runs through it at a small angle. The
+// labels part such a pair where the wedge between them is half a pixel thick, pixels away from where they meet; so
+// the samples beyond the wedge are followed to the line.
+func (j *junctions) settleTangent(m *planar.Map, samples [][]edgeSample, node *planar.Node, h planar.Half) (fit.Point, bool) {
+	var line []fit.Point
+	for _, g := range node.Out {
+		if g < 0 || j.through[g.Twin()] < 0 || g.Arc() == h.Arc() {
+			continue
+		}
+		var buf [3 * throughSpan]fit.Point
+		p := samplesNear(buf[:0], m, samples, g, j.clear[g], j.clear[g]+throughSpan)
+		if line == nil {
+			for i := len(p) - 1; i >= 0; i-- {
+				line = append(line, p[i])
+			}
+			continue
+		}
+		line = append(line, p...)
+	}
+	if len(line) < 2*minLocal {
+		return fit.Point{}, false
+	}
+	through := fit.FitLocal(line, true)
+	first := -1.0
+	var pts []fit.Point
+	run := samples[h.Arc()]
+	for k := range run {
+		s := &run[k]
+		d := float64(s.at) + 0.5
+		if h.Backwards() {
+			s = &run[len(run)-1-k]
+			d = float64(m.Arcs[h.Arc()].N) - float64(s.at) - 0.5
+		}
+		if d > tangentSpan {
+			break
+		}
+		if first < 0 && math.Abs(through.Off(s.Point)) >= wedge {
+			first = d
+		}
+		if first >= 0 && d < first+endSpan && s.Weight > doubtfulWeight {
+			pts = append(pts, s.Point)
+		}
+	}
+	if first < steep || len(pts) < minLocal {
+		return fit.Point{}, false
+	}
+	local := fit.FitLocal(pts, len(pts) >= 6)
+	const step = 0.25
+	p, dir := local.At(pts[0])
+	side := through.Off(p)
+	best, bestOff := p, math.Abs(side)
+	for range int((first + 6) / step) {
+		p, dir = local.At(p.Sub(dir.Mul(step)))
+		off := through.Off(p)
+		if math.Abs(off) < bestOff {
+			best, bestOff = p, math.Abs(off)
+		}
+		if off*side <= 0 {
+			break
+		}
+	}
+	if bestOff > 0.4 {
+		return fit.Point{}, false
+	}
+	j.clear[h] = math.Max(j.clear[h], first)
+	x, _ := through.At(best)
+	return x, true
 }
 
 // endOf fits the local curve of the half arc h near the node that it leaves, to the samples beyond gap cracks.

@@ -123,7 +123,9 @@ func (s *stack) shape(face int32) Shape {
 		pieces := s.outline(face, ring)
 		pieces = s.o.merged(pieces)
 		path := fit.Path{Closed: true}
-		for _, p := range pieces {
+		for i, p := range pieces {
+			// Parts of one curve, cut apart and joined again, may differ in the last bit.
+			p.P[0] = pieces[(i+len(pieces)-1)%len(pieces)].P[3]
 			path.Segments = append(path.Segments, p.Segment)
 		}
 		if len(path.Segments) == 0 || math.Abs(path.Area()) < leastRing {
