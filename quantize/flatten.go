@@ -53,7 +53,10 @@ func Flatten(px Pixels, opt Options) (*Flats, error) {
 	q := &flattener{px: &px, opt: opt, w: px.W, h: px.H, soft: px.Lossy && px.Subsampled, paper: -1}
 	q.labels = make([]uint8, px.W*px.H)
 	blocks := uniformBlocks(&px, opt.Workers)
-	if q.rough = px.Lossy || roughened(&px, blocks); q.rough {
+	if q.rough = px.Lossy; !q.rough && roughened(&px, opt.Workers) {
+		q.rough, q.soft = true, true // who knows what its colours went through
+	}
+	if q.rough {
 		q.roughTints(blocks)
 	} else {
 		q.cleanTints(blocks)

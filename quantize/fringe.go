@@ -67,16 +67,6 @@ func (a *around) note(l int) {
 	a.n++
 }
 
-// rim reports whether the pixel lies between cores of different labels, in a strip of at most two pixels.
-func (a *around) rim() bool {
-	for dir := range 4 {
-		if l, m := a.label[dir], a.label[dir+4]; l >= 0 && m >= 0 && l != m && a.away[dir]+a.away[dir+4] <= 3 {
-			return true
-		}
-	}
-	return false
-}
-
 // reach is how many pixels away from an edge the cores begin at most.
 func (q *flattener) reach() int {
 	if q.rough {

@@ -76,3 +76,17 @@ func (q *flattener) find(f *finder, c colour.RGB) uint8 {
 	}
 	return label
 }
+
+// nearestLabels gives each pixel the tint nearest to the middle of its colour's cell.
+func (q *flattener) nearestLabels(pixels []int) {
+	var near [1 << 15]uint8
+	for c := range near {
+		const half = 1 << (cellShift - 1)
+		near[c] = uint8(q.nearestTint(colour.RGB{
+			R: uint8(c>>10<<cellShift + half), G: uint8(c>>5&31<<cellShift + half), B: uint8(c&31<<cellShift + half)}))
+	}
+	for _, i := range pixels {
+		p := q.px.Pix[4*i : 4*i+3 : 4*i+3]
+		q.labels[i] = near[cellOf(p[0], p[1], p[2])]
+	}
+}

@@ -13,14 +13,15 @@ import (
 // pixels; within such a square an edge disturbs everything by a few levels.
 
 const (
-	roughRadius   = 7.0 // levels by which a pixel of a flat area may miss its tint
-	roughRounding = 3   // levels by which the even parts of one colour may differ, channel by channel
-	fewestSolid   = 4   // even squares of 5 x 5 pixels that a tint needs
-	quietStep     = 9   // levels of luma between neighbours in a quiet place
-	quietColour   = 24  // and of red and blue
-	fewestStray   = 6   // quiet pixels that make a stray patch
-	strayFloor    = 16  // quiet pixels that a tint needs which was seen nowhere even
-	strayShare    = 2e-4
+	roughRadius   = 7.0  // levels by which a pixel of a flat area may miss its tint
+	roughRounding = 3    // levels by which the even parts of one colour may differ, channel by channel
+	fewestSolid   = 4    // even squares of 5 x 5 pixels that a tint needs
+	quietStep     = 9    // levels of luma between neighbours in a quiet place
+	quietColour   = 24   // and of red and blue
+	fewestStray   = 6    // quiet pixels that make a stray patch
+	strayFloor    = 16   // quiet pixels that a tint needs which was seen nowhere even
+	strayShare    = 2e-4 // and share of the picture
+	strayRadius   = 14.0 // levels by which the pixels of a patch may differ from its first
 )
 
 // roughTints finds the colours of even places, then those of quiet ones, and labels the cores.
@@ -41,7 +42,7 @@ func (q *flattener) roughTints(blocks []uint64) {
 			found[k].core += t.core
 			continue
 		}
-		if t.core < fewestSolid && len(found) > 0 || len(found) == manyColours {
+		if t.core < fewestSolid && len(found) > 0 || len(found) == manyColours/4 {
 			break
 		}
 		found = append(found, t)
@@ -191,5 +192,3 @@ func (q *flattener) measureNoise(solid []uint64) {
 		q.noise = math.Sqrt(sum / float64(n))
 	}
 }
-
-func roughened(px *Pixels, blocks []uint64) bool { return false }

@@ -65,11 +65,12 @@ func (q *flattener) quietPatches() []patch {
 			i := k<<6 + bits.TrailingZeros64(quiet[k])
 			clearBit(quiet, i)
 			pixels := []int{i}
+			first := q.tone(i)
 			for n := 0; n < len(pixels); n++ {
 				j := pixels[n]
 				for _, o := range [4]int{-q.w, -1, 1, q.w} {
 					// quiet pixels keep off the frame, so j+o is in the picture and in the next row or column
-					if m := j + o; bit(quiet, m) && q.step(j, o) {
+					if m := j + o; bit(quiet, m) && q.step(j, o) && toneDistance(first, q.tone(m), q.soft) <= strayRadius {
 						clearBit(quiet, m)
 						pixels = append(pixels, m)
 					}

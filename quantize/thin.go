@@ -17,17 +17,22 @@ type thinPixel struct {
 	c    tone
 	near [8]uint8
 	n    uint8
-	rim  bool // right between cores of two labels
+	rim  bool // between two areas, and not far from their mixture
 }
+
+// wildShare is the share of open pixels from which a picture is not one of flat areas: a photograph, a gradient, noise.
+const wildShare = 0.25
 
 // thinFeatures labels the open pixels.
 func (q *flattener) thinFeatures(open []int) {
 	if len(open) == 0 {
 		return
 	}
-	if q.ownTints(open) {
-		q.preparePairs()
+	if float64(len(open)) > wildShare*float64(q.w*q.h) {
+		q.nearestLabels(open)
+		return
 	}
+	q.ownTints(open)
 	q.eachPart(open, q.labelPart)
 }
 
@@ -59,7 +64,7 @@ func (q *flattener) eachPart(open []int, do func(part []thinPixel)) {
 		pixels = pixels[:0]
 		for _, i := range part {
 			a := q.look(i, q.reach()+2)
-			p := thinPixel{at: i, c: q.tone(i), n: uint8(a.n), rim: a.rim()}
+			p := thinPixel{at: i, c: q.tone(i), n: uint8(a.n), rim: q.rim(&a, q.tone(i))}
 			for k, l := range a.all[:a.n] {
 				p.near[k] = uint8(l)
 			}
@@ -67,6 +72,25 @@ func (q *flattener) eachPart(open []int, do func(part []thinPixel)) {
 		}
 		do(pixels)
 	}
+}
+
+// rim reports whether a pixel of colour c lies between two areas and not far from their mixture. Where areas that were
+// painted with soft edges abut, what lies beneath shows through by a quarter at most.
+func (q *flattener) rim(a *around, c tone) bool {
+	const (
+		wide = 5    // px from core to core
+		far  = 60.0 // levels: a quarter of the range
+	)
+	for dir := range 4 {
+		l, m := a.label[dir], a.label[dir+4]
+		if l < 0 || m < 0 || l == m || a.away[dir]+a.away[dir+4] > wide {
+			continue
+		}
+		if _, miss := q.pair(l, m).mix(c); miss < far {
+			return true
+		}
+	}
+	return false
 }
 
 // labelPart finds the tint that, mixed with the cores around each pixel, explains a part best, and labels it; what it
@@ -245,16 +269,18 @@ func (q *flattener) mend(pixels []thinPixel, shares []float64, k int) {
 
 // What makes a tint of its own out of thin features.
 const (
-	oddPixels = 12   // pixels at least
+	oddPart   = 6    // pixels of a part at least
+	oddPixels = 12   // pixels of all parts
 	oddShare  = 5e-5 // and share of the picture
 	ownMiss   = 1.7  // and distance from every other tint, in levels by which a mixture may miss
 )
 
-// ownTints makes tints for parts that no tint explains. It reports whether it made any.
-func (q *flattener) ownTints(open []int) bool {
+// ownTints makes tints for parts that no tint explains.
+func (q *flattener) ownTints(open []int) {
 	type odd struct {
 		v      tone
-		pixels []int
+		pixels []int // the purest
+		all    int   // pixels of the parts
 	}
 	var odds []odd
 	q.eachPart(open, func(part []thinPixel) {
@@ -278,36 +304,35 @@ func (q *flattener) ownTints(open []int) bool {
 		if !explained {
 			left = part
 		}
-		if pixels := q.purest(left); len(pixels) > 0 {
-			odds = append(odds, odd{toneOfRGB(q.median(pixels), q.soft), pixels})
+		if pixels, all := q.purest(left); all >= oddPart {
+			odds = append(odds, odd{toneOfRGB(q.median(pixels), q.soft), pixels, all})
 		}
 	})
-	slices.SortStableFunc(odds, func(a, b odd) int { return cmp.Compare(len(b.pixels), len(a.pixels)) })
+	slices.SortStableFunc(odds, func(a, b odd) int { return cmp.Compare(b.all, a.all) })
 	var groups []odd
 next:
 	for _, o := range odds {
 		for k := range groups {
 			if toneDistance(o.v, groups[k].v, q.soft) <= 2*q.mayMiss() {
 				groups[k].pixels = append(groups[k].pixels, o.pixels...)
+				groups[k].all += o.all
 				continue next
 			}
 		}
 		groups = append(groups, o)
 	}
-	made := false
 	least := max(oddPixels, int(oddShare*float64(q.w*q.h)))
 	for _, g := range groups {
-		if len(g.pixels) < least || len(q.tints) >= q.limit() {
+		if g.all < least || len(q.tints) >= q.limit() {
 			continue
 		}
 		c := q.commonest(g.pixels)
-		if q.nearWithin(c, ownMiss*q.mayMiss()) != unlabelled {
+		if q.nearWithin(c, ownMiss*q.mayMiss()) != unlabelled || !q.rough && q.mixture(toneOfRGB(c, q.soft), 3*mixMiss, nil) {
 			continue
 		}
-		q.addTint(c, len(g.pixels))
-		made = true
+		q.addTint(c, g.all)
+		q.preparePairs()
 	}
-	return made
 }
 
 // discoloured reports whether the pixels of a part lack the chroma that tint k would bring with the luma that it
@@ -334,9 +359,11 @@ func (q *flattener) discoloured(part []thinPixel, k int) bool {
 	return luma >= oddPixels && chroma < stays*luma
 }
 
-// purest returns those pixels that lie farthest from the colours around them: two fifths, three at least. Rims do not
-// count: where two areas that were painted with soft edges abut, what lies beneath shows through.
-func (q *flattener) purest(pixels []thinPixel) []int {
+// purest returns those pixels that lie farthest from the colours around them: a twentieth of them, two fifths in a
+// rough picture, three at least. Rims do not count.
+//
+// It returns how many pixels it chose from as well.
+func (q *flattener) purest(pixels []thinPixel) (pure []int, of int) {
 	type far struct {
 		at int
 		d  float64
@@ -352,12 +379,15 @@ func (q *flattener) purest(pixels []thinPixel) []int {
 		}
 	}
 	slices.SortStableFunc(all, func(a, b far) int { return cmp.Compare(b.d, a.d) })
-	n := min(len(all), max(3, 2*len(all)/5))
-	out := make([]int, n)
-	for i := range out {
-		out[i] = all[i].at
+	share := 0.05
+	if q.rough {
+		share = 0.4
 	}
-	return out
+	n := min(len(all), max(3, int(share*float64(len(all)))))
+	for _, f := range all[:n] {
+		pure = append(pure, f.at)
+	}
+	return pure, len(all)
 }
 
 // commonest returns the colour that a fifth of the pixels share, their median where there is none.

@@ -195,7 +195,7 @@ func (q *flattener) dropMixtures(doubtful []int) bool {
 	}
 	q.preparePairs()
 	drop := make([]bool, len(q.tints))
-	any := false
+	var any bool
 	for _, k := range doubtful {
 		between := 0
 		for _, i := range seen[k] {
@@ -205,7 +205,7 @@ func (q *flattener) dropMixtures(doubtful []int) bool {
 		}
 		// Seen between the two colours it mixes, or so rarely that any mixture will do as an explanation: a line of one
 		// pixel that straddles two.
-		if 5*between >= 4*len(seen[k]) || q.tints[k].cores < populous && q.mixture(k, isDoubtful) {
+		if 5*between >= 4*len(seen[k]) || q.tints[k].cores < populous && q.mixture(q.tints[k].v, mixMiss, isDoubtful) {
 			drop[k], any = true, true
 		}
 	}
@@ -256,15 +256,16 @@ func (q *flattener) between(cores []uint64, i, k int) bool {
 	return false
 }
 
-// mixture reports whether tint k is a mixture of two tints that are not doubtful.
-func (q *flattener) mixture(k int, doubtful []bool) bool {
+// mixture reports whether v is within may levels of a mixture of two tints, those marked in without left out; nil marks
+// none.
+func (q *flattener) mixture(v tone, may float64, without []bool) bool {
 	for a := range q.tints {
 		for b := range a {
-			if doubtful[a] || doubtful[b] {
+			if without != nil && (without[a] || without[b]) {
 				continue
 			}
-			share, miss := q.pair(a, b).mix(q.tints[k].v)
-			if miss <= mixMiss && share > 0.02 && share < 0.98 {
+			share, miss := q.pair(a, b).mix(v)
+			if miss <= may && share > 0.02 && share < 0.98 {
 				return true
 			}
 		}
