@@ -25,14 +25,18 @@ func FlattenPaper(px Pixels, noise, blur float64, opt Options) (*Flats, error) {
 	if err := opt.check(); err != nil {
 		return nil, err
 	}
-	s := &onPaper{w: px.W, h: px.H, pix: px.Pix, workers: opt.Workers, noise: noise, blur: blur, want: opt.Colours}
+	s := &onPaper{plane: plane{w: px.W, h: px.H, workers: opt.Workers}, pix: px.Pix, noise: noise, blur: blur, want: opt.Colours}
 	s.findBlank()
 	s.smoothLab()
 	s.measureRough()
 	s.findCores()
 	s.measureGrain()
+	s.half = s.halve()
+	s.half.measureRough()
+	s.half.findCores()
+	s.half.measureGrain()
 	paints, tiles := s.findPaints()
-	rs, part, _ := s.linkRidges(s.findRidges())
+	rs, part := s.strokes()
 	paints = s.addInks(paints, rs)
 	if len(paints) == 0 {
 		paints = []paint{{c: s.middle()}}
@@ -43,7 +47,9 @@ func FlattenPaper(px Pixels, noise, blur float64, opt Options) (*Flats, error) {
 	paints = s.prune(paints, max(dustPixels, int(leastShare*float64(s.w*s.h))))
 	s.measureLocals(paints)
 	s.refine()
-	s.dust(dustPixels)
+	s.trim()
+	s.paints = paints
+	s.dust()
 	under, palette := settle(paints, s.hasPaper, opt)
 	f := s.finish(under, palette)
 	if s.hasPaper && s.showsAtFrame(0) {
@@ -77,9 +83,6 @@ func (s *onPaper) showsAtFrame(l uint8) bool {
 	}
 	return false
 }
-
-// dustPixels is the area below which a part without an even place is dust.
-const dustPixels = 10
 
 // middle is the mean colour of a sheet without any even place.
 func (s *onPaper) middle() vec {

@@ -14,9 +14,9 @@ const (
 	// explainMiss is how far, ΔE in the plane, a ridge may lie from the mixtures of its ground and a paint that
 	// explains it; explainShare the least share of the paint.
 	explainMiss  = 7.0
-	explainShare = 0.25
+	explainShare = 0.1
 	// paleCost is the cost of a stroke paler than its ink, a share of what is missing.
-	paleCost = 0.25
+	paleCost = 0.15
 	// strokePixels and strokeShare are the least number of unexplained ridge pixels, and their least share of all, that
 	// make an ink.
 	strokePixels = 60
@@ -25,35 +25,40 @@ const (
 	darkShare = 0.4
 )
 
-// explain returns the paint that explains a ridge best with at least the given share, -1 if none does.
-func explain(r *ridge, paints []paint, least float64) int {
-	best, bestCost := -1, math.Inf(1)
+// explains returns how badly paint p explains a ridge, ΔE: how far the ridge lies from the mixtures of its ground and
+// the paint, and paler strokes cost a share of what is missing. ok is false where it does not explain it at all.
+func explains(r *ridge, p *paint, least float64) (cost float64, ok bool) {
 	d := r.c.sub(r.ground)
+	u := p.c.sub(r.ground)
+	uu := float64(u.dot(u))
+	if uu < 4*4*labUnit*labUnit {
+		return 0, false // the ground itself
+	}
+	t := float64(d.dot(u)) / uu
+	if t < least {
+		return 0, false
+	}
+	c := math.Min(t, 1.15)
+	var miss float64
+	for j := range d {
+		e := float64(d[j]) - float64(c*float64(u[j]))
+		miss += float64(e * e)
+	}
+	miss = math.Sqrt(miss) / labUnit
+	if miss > explainMiss+0.12*float64(r.height) {
+		return 0, false
+	}
+	return miss + float64(paleCost*math.Max(0, 1-t)*math.Sqrt(uu)/labUnit), true
+}
+
+// explained reports whether any paint explains a ridge.
+func explained(r *ridge, paints []paint) bool {
 	for k := range paints {
-		u := paints[k].c.sub(r.ground)
-		uu := float64(u.dot(u))
-		if uu < 4*4*labUnit*labUnit {
-			continue // the ground itself
-		}
-		t := float64(d.dot(u)) / uu
-		if t < least {
-			continue
-		}
-		c := math.Min(t, 1.15)
-		var miss float64
-		for j := range d {
-			e := float64(d[j]) - float64(c*float64(u[j]))
-			miss += float64(e * e)
-		}
-		miss = math.Sqrt(miss) / labUnit
-		if miss > explainMiss+0.12*float64(r.height) {
-			continue
-		}
-		if cost := miss + float64(paleCost*math.Max(0, 1-t)*math.Sqrt(uu)/labUnit); cost < bestCost {
-			best, bestCost = k, cost
+		if _, ok := explains(r, &paints[k], 0); ok {
+			return true
 		}
 	}
-	return best
+	return false
 }
 
 // addInks adds to paints the inks that explain what no paint explains. Pen pressure and the blur of thin lines change
@@ -62,7 +67,7 @@ func explain(r *ridge, paints []paint, least float64) int {
 func (s *onPaper) addInks(paints []paint, rs []ridge) []paint {
 	var open []*ridge
 	for k := range rs {
-		if explain(&rs[k], paints, 0) < 0 {
+		if !explained(&rs[k], paints) {
 			open = append(open, &rs[k])
 		}
 	}
@@ -99,7 +104,7 @@ func (s *onPaper) addInks(paints []paint, rs []ridge) []paint {
 		}
 		var mine []*ridge
 		for k, r := range open {
-			if int(member[k]) == g.heap && explain(r, paints, 0) < 0 {
+			if int(member[k]) == g.heap && !explained(r, paints) {
 				mine = append(mine, r)
 			}
 		}
@@ -158,35 +163,86 @@ func darkest(rs []*ridge) vec {
 	return c
 }
 
-// labelRidges says which paint each ridge is: the one that explains it best, by the majority of the ridges around it
-// in the same stroke, the higher ones counting more.
+// labelRidges says which paint each ridge is: the one that explains it and the ridges around it in the same stroke
+// best. The higher ones count more: where the pen pressed lightly its colour tells little.
 func (s *onPaper) labelRidges(rs []ridge, part []int32, paints []paint) {
-	first := make([]int16, len(rs))
-	for k := range rs {
-		first[k] = int16(explain(&rs[k], paints, explainShare))
-	}
+	const (
+		window  = 10   // px
+		never   = 10.0 // cost of a paint that does not explain a ridge
+		others  = 2.0  // weight of the mean cost around
+		lowSure = 0.5  // share of a stroke's labels that speaks for its unexplained rest
+	)
+	n := len(paints)
+	own := make([]float32, n*len(rs))
+	known := make([]bool, len(rs))
 	place := make([]int32, s.w*s.h)
+	parts := int32(0)
 	for k := range rs {
 		place[rs[k].i] = int32(k + 1)
+		parts = max(parts, part[k]+1)
+		for l := range paints {
+			cost, ok := explains(&rs[k], &paints[l], explainShare)
+			if ok = ok && cost < never; !ok {
+				cost = never
+			}
+			known[k] = known[k] || ok
+			own[k*n+l] = float32(cost)
+		}
 	}
-	const window = 4 // px
-	votes := make([]float32, len(paints))
-	for k := range rs {
-		clear(votes)
-		x, y := int(rs[k].i)%s.w, int(rs[k].i)/s.w
-		for yy := max(y-window, 0); yy <= min(y+window, s.h-1); yy++ {
-			for _, o := range place[yy*s.w+max(x-window, 0) : yy*s.w+min(x+window, s.w-1)+1] {
-				if o > 0 && part[o-1] == part[k] && first[o-1] >= 0 {
-					votes[first[o-1]] += rs[o-1].height
+	parallel(bandCount(len(rs)), s.workers, func(band int) {
+		sum := make([]float32, n)
+		for k := band * bandRows; k < min((band+1)*bandRows, len(rs)); k++ {
+			if !known[k] {
+				continue
+			}
+			clear(sum)
+			weight := float32(0)
+			x, y := int(rs[k].i)%s.w, int(rs[k].i)/s.w
+			for yy := max(y-window, 0); yy <= min(y+window, s.h-1); yy++ {
+				for _, o := range place[yy*s.w+max(x-window, 0) : yy*s.w+min(x+window, s.w-1)+1] {
+					if o == 0 || part[o-1] != part[k] || !known[o-1] {
+						continue
+					}
+					w := rs[o-1].height
+					weight += w
+					for l, c := range own[int(o-1)*n : int(o)*n] {
+						sum[l] += w * c
+					}
 				}
 			}
+			best, bestCost := int16(-1), float32(never)
+			for l := range paints {
+				if own[k*n+l] >= never {
+					continue
+				}
+				if cost := (own[k*n+l] + others*sum[l]/weight) / (1 + others); best < 0 || cost < bestCost {
+					best, bestCost = int16(l), cost
+				}
+			}
+			rs[k].label = best
 		}
-		best := int16(-1)
-		for l, v := range votes {
-			if v > 0 && (best < 0 || v > votes[best]) {
-				best = int16(l)
+	})
+	// What no paint explains follows the rest of its stroke.
+	votes := make([]float32, n*int(parts))
+	for k := range rs {
+		if rs[k].label >= 0 {
+			votes[int(part[k])*n+int(rs[k].label)] += rs[k].height
+		}
+	}
+	for k := range rs {
+		if rs[k].label >= 0 {
+			continue
+		}
+		v := votes[int(part[k])*n : (int(part[k])+1)*n]
+		best, total := 0, float32(0)
+		for l := range v {
+			total += v[l]
+			if v[l] > v[best] {
+				best = l
 			}
 		}
-		rs[k].label = best
+		if v[best] > lowSure*total && paints[best].c.sub(rs[k].ground).dot(rs[k].c.sub(rs[k].ground)) > 0 {
+			rs[k].label = int16(best)
+		}
 	}
 }

@@ -10,10 +10,18 @@ import (
 // watershed (F. Meyer, "Topographic distance and watershed lines", Signal Processing 38, 1994), lowest slope first;
 // then each boundary moves to where the pixels are half way between the local colours of its two sides.
 
-// mark labels the markers and remembers them in s.fixed.
+// mark labels the markers and remembers them in s.fixed: even places of the full resolution, then those of half the
+// resolution away from strokes, then the strokes.
 func (s *onPaper) mark(tiles []int32, rs []ridge) {
+	const beside = 3 // px from a stroke
 	s.labels = make([]uint8, s.w*s.h)
 	s.fixed = make([]bool, s.w*s.h)
+	stroke := make([]bool, s.w*s.h)
+	for k := range rs {
+		if rs[k].label >= 0 {
+			stroke[rs[k].i] = true
+		}
+	}
 	tw := (s.w + tile - 1) / tile
 	rowBands(s.h, s.workers, func(_, lo, hi int) {
 		for y := lo; y < hi; y++ {
@@ -21,10 +29,12 @@ func (s *onPaper) mark(tiles []int32, rs []ridge) {
 			for x := 0; x < s.w; x++ {
 				i := y*s.w + x
 				s.labels[i] = unlabelled
-				if s.core[i] {
-					if t := row[x/tile]; t > 0 {
-						s.labels[i], s.fixed[i] = uint8(t-1), true
-					}
+				t := row[x/tile]
+				if t == 0 {
+					continue
+				}
+				if s.core[i] || s.half.core[y/2*s.half.w+x/2] && s.broad(x/2, y/2) && !anyWithin(stroke, s.w, s.h, i, beside) {
+					s.labels[i], s.fixed[i] = uint8(t-1), true
 				}
 			}
 		}
@@ -423,8 +433,38 @@ func (s *onPaper) prune(paints []paint, least int) []paint {
 	return kept
 }
 
-// dust gives connected parts of fewer than least pixels that hold no even place to the label around them.
-func (s *onPaper) dust(least int) {
+// trim flips the pixels that stick out of a boundary: three of their four neighbours have one other label.
+func (s *onPaper) trim() {
+	w, h := s.w, s.h
+	for y := 1; y < h-1; y++ {
+		for x := 1; x < w-1; x++ {
+			i := y*w + x
+			l := s.labels[i]
+			u, d, a, b := s.labels[i-w], s.labels[i+w], s.labels[i-1], s.labels[i+1]
+			if u == l && d == l || a == l && b == l || s.fixed[i] {
+				continue
+			}
+			m := a
+			if m == l {
+				m = b
+			}
+			if m != l && b2i(u == m)+b2i(d == m)+b2i(a == m)+b2i(b == m) >= 3 {
+				s.labels[i] = m
+			}
+		}
+	}
+}
+
+// Dust: connected parts without an even place that are small, or not much larger and hardly their own colour.
+const (
+	dustPixels = 8
+	weakPixels = 40
+	weakShare  = shareUnit * 6 / 10
+)
+
+// dust gives small parts to the label around them. Small is fewer than dustPixels, or fewer than weakPixels where no
+// pixel is by weakShare of the part's own colour: what grain leaves open in chalk, or raises from the paper.
+func (s *onPaper) dust() {
 	w, h := s.w, s.h
 	seen := make([]bool, w*h)
 	var part []int32
@@ -449,7 +489,7 @@ func (s *onPaper) dust(least int) {
 							votes[s.labels[j]]++
 							continue
 						}
-						if s.core[j] || len(part) >= least {
+						if s.core[j] || len(part) >= weakPixels {
 							big = true
 							break
 						}
@@ -460,16 +500,26 @@ func (s *onPaper) dust(least int) {
 					}
 				}
 			}
-			if big {
+			to := uint8(commonest(votes[:]))
+			if big || votes[to] == 0 || len(part) >= dustPixels && s.strong(part, l, to) {
 				continue
 			}
-			if to := commonest(votes[:]); votes[to] > 0 {
-				for _, j := range part {
-					s.labels[j] = uint8(to)
-				}
+			for _, j := range part {
+				s.labels[j] = to
 			}
 		}
 	}
+}
+
+// strong reports whether a pixel of the part is by weakShare of colour l rather than of colour to.
+func (s *onPaper) strong(part []int32, l, to uint8) bool {
+	for _, j := range part {
+		x, y := int(j)%s.w, int(j)/s.w
+		if share, _ := between(s.soft(x, y), s.local.near(to, x, y), lightOfVec(s.paints[l].c)); share >= weakShare {
+			return true
+		}
+	}
+	return false
 }
 
 func commonest(count []int) int {

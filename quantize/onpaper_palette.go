@@ -23,25 +23,25 @@ type sample struct {
 	i int32 // where: the tile's number
 }
 
-// evenLimit returns the roughness up to which a place is even, by lightness (16 steps). Noise and paint are rougher
+// evenLimit returns the roughness up to which a place is even, by lightness. Noise and paint are rougher
 // in the dark, where a step of reflectance is a larger step of lightness; so the limit follows what the sheet shows.
-func (s *onPaper) evenLimit() [17]uint8 {
+func (s *plane) evenLimit() [lightSteps + 1]uint8 {
 	const (
 		floor = 2 * roughUnit   // never less, ΔE: the weakest edge between two paints is rougher
 		ceil  = 4.5 * roughUnit // never more, ΔE: above it even a lone edge shows
 		dark  = 5               // lightness steps below which the limit may be half as high again
 		spare = 2.4             // between the middle of the even places' roughness and their upper end
 	)
-	var hist [17][256]int
+	var hist [lightSteps + 1][256]int
 	for y := 0; y < s.h; y += 2 {
 		s.spans(y, func(x0, x1 int) {
 			for x := x0; x < x1; x++ {
 				i := y*s.w + x
-				hist[s.lab[3*i]/(100*labUnit/16)][s.rough[i]]++
+				hist[s.lab[3*i]/lightStep][s.rough[i]]++
 			}
 		})
 	}
-	var limit [17]uint8
+	var limit [lightSteps + 1]uint8
 	for k := range hist {
 		n := 0
 		for _, c := range hist[k][:8*roughUnit] {
@@ -64,7 +64,7 @@ func (s *onPaper) evenLimit() [17]uint8 {
 }
 
 // findCores marks the pixels of even colour: within the limit, and their eight neighbours too.
-func (s *onPaper) findCores() {
+func (s *plane) findCores() {
 	limit := s.evenLimit()
 	s.core = make([]bool, s.w*s.h)
 	low := make([]bool, s.w*s.h)
@@ -77,7 +77,7 @@ func (s *onPaper) findCores() {
 			s.spans(y, func(x0, x1 int) {
 				for x := x0; x < x1; x++ {
 					i := y*s.w + x
-					row[x] = s.rough[i] <= limit[s.lab[3*i]/(100*labUnit/16)]
+					row[x] = s.rough[i] <= limit[s.lab[3*i]/lightStep]
 				}
 			})
 		}
@@ -102,31 +102,74 @@ func (s *onPaper) findCores() {
 	})
 }
 
-// measureGrain fills s.grain from the even pixels.
-func (s *onPaper) measureGrain() {
-	const largest = 2.5 // median of the largest of six differences, in standard deviations
-	var hist [256]int
-	n := 0
+// measureGrain fills s.grain from the even pixels: by lightness, and where a lightness has too few of them, by all.
+func (s *plane) measureGrain() {
+	const (
+		largest = 2.5 // median of the largest of six differences, in standard deviations
+		enough  = 300 // even pixels
+	)
+	var hist [lightSteps + 1][256]int
 	for y := 0; y < s.h; y += 2 {
 		s.spans(y, func(x0, x1 int) {
 			for i := y*s.w + x0; i < y*s.w+x1; i++ {
 				if s.core[i] {
-					hist[s.rough[i]]++
-					n++
+					hist[s.lab[3*i]/lightStep][s.rough[i]]++
 				}
 			}
 		})
 	}
-	seen := 0
-	for v, c := range hist {
-		if seen += c; 2*seen >= n {
-			s.grain = float64(v) / roughUnit / largest
-			return
+	var all [256]int
+	for k := range hist {
+		for v, c := range hist[k] {
+			all[v] += c
 		}
+	}
+	middle := func(hist *[256]int) (v, n int) {
+		for _, c := range hist {
+			n += c
+		}
+		seen := 0
+		for v, c := range hist {
+			if seen += c; 2*seen >= n {
+				return v, n
+			}
+		}
+		return 0, n
+	}
+	whole, _ := middle(&all)
+	for k := range hist {
+		v, n := middle(&hist[k])
+		if n < enough {
+			v = whole
+		}
+		s.grain[k] = float64(v) / roughUnit / largest
 	}
 }
 
-// tiles averages the even pixels of each tile that is not blank.
+// grainOf returns the grain of even places as light as v.
+func (s *plane) grainOf(v vec) float64 { return s.grain[min(max(v[0]/lightStep, 0), lightSteps)] }
+
+// textured is the roughness up to which a place that is even at half the resolution counts: chalk and crayon leave
+// the paper's grain showing, hatching is rougher.
+const textured = 20 * roughUnit
+
+// broad reports whether pixel (x, y) of the half plane is even and not hatched.
+func (s *onPaper) broad(x, y int) bool {
+	if !s.half.core[y*s.half.w+x] {
+		return false
+	}
+	for yy := 2 * y; yy <= min(2*y+1, s.h-1); yy++ {
+		for xx := 2 * x; xx <= min(2*x+1, s.w-1); xx++ {
+			if s.rough[yy*s.w+xx] > textured {
+				return false
+			}
+		}
+	}
+	return true
+}
+
+// tiles averages the even pixels of each tile that is not blank, those of half the resolution where there are not
+// enough of them.
 func (s *onPaper) tiles() []sample {
 	tw, th := (s.w+tile-1)/tile, (s.h+tile-1)/tile
 	out := make([]sample, 0, tw*th/4)
@@ -135,25 +178,35 @@ func (s *onPaper) tiles() []sample {
 			if s.blank[ty*tile/block*s.bw+tx*tile/block] {
 				continue
 			}
-			var sum vec
-			n := int32(0)
-			for y := ty * tile; y < min(ty*tile+tile, s.h); y++ {
-				for x := tx * tile; x < min(tx*tile+tile, s.w); x++ {
-					if i := y*s.w + x; s.core[i] {
-						p := s.lab[3*i : 3*i+3 : 3*i+3]
-						sum[0] += int32(p[0])
-						sum[1] += int32(p[1])
-						sum[2] += int32(p[2])
-						n++
-					}
+			sum, n := s.plane.sumEven(tx*tile, ty*tile, tile, func(i int) bool { return s.core[i] })
+			if n < tileMin {
+				sum, n = s.half.sumEven(tx*tile/2, ty*tile/2, tile/2, func(i int) bool { return s.broad(i%s.half.w, i/s.half.w) })
+				if n < tileMin/2 {
+					continue
 				}
+				out = append(out, sample{vec{sum[0] / n, sum[1] / n, sum[2] / n}, 4 * n, int32(ty*tw + tx)})
+				continue
 			}
-			if n >= tileMin {
-				out = append(out, sample{vec{sum[0] / n, sum[1] / n, sum[2] / n}, n, int32(ty*tw + tx)})
-			}
+			out = append(out, sample{vec{sum[0] / n, sum[1] / n, sum[2] / n}, n, int32(ty*tw + tx)})
 		}
 	}
 	return out
+}
+
+// sumEven adds up the pixels of a square that even lets through.
+func (s *plane) sumEven(x0, y0, side int, even func(i int) bool) (sum vec, n int32) {
+	for y := y0; y < min(y0+side, s.h); y++ {
+		for x := x0; x < min(x0+side, s.w); x++ {
+			if i := y*s.w + x; even(i) {
+				p := s.lab[3*i : 3*i+3 : 3*i+3]
+				sum[0] += int32(p[0])
+				sum[1] += int32(p[1])
+				sum[2] += int32(p[2])
+				n++
+			}
+		}
+	}
+	return sum, n
 }
 
 // crowd is a heap of samples in colour space.

@@ -26,6 +26,12 @@ const block = 8
 // blankFloor is the level every channel keeps in a blank square: closer to paper white than any mark that counts.
 const blankFloor = 246
 
+// Noise is told by lightness in steps of lightStep.
+const (
+	lightSteps = 16
+	lightStep  = 100 * labUnit / lightSteps
+)
+
 // vec is a colour in the Lab plane's units.
 type vec [3]int32
 
@@ -62,22 +68,29 @@ func vecOf(c colour.RGB) vec {
 	return vec{l, a, b}
 }
 
+// plane is a sheet in CIELAB with glare, and where its colour is even.
+type plane struct {
+	w, h    int
+	workers int
+	lab     []int16                 // L,a,b a pixel, in 1/labUnit, smoothed; paper white in blank squares
+	rough   []uint8                 // largest colour difference within reach px, in 1/roughUnit; 0 in blank squares
+	side    int                     // of the blank squares, px
+	blank   []bool                  // a square of paper and nothing else, around it too
+	bw      int                     // squares in a row
+	core    []bool                  // pixels of even colour
+	grain   [lightSteps + 1]float64 // how much even places vary from pixel to pixel, ΔE, standard deviation, by lightness
+}
+
 // onPaper is a sheet being quantised.
 type onPaper struct {
-	w, h    int
-	pix     []uint8 // R,G,B,A
-	workers int
-	noise   float64 // as given
-	blur    float64 // as given
-	want    int     // number of colours asked for, 0 for as many as there are
+	plane
+	half  plane   // at half the resolution
+	pix   []uint8 // R,G,B,A
+	noise float64 // as given
+	blur  float64 // as given
+	want  int     // number of colours asked for, 0 for as many as there are
 
-	lab   []int16 // L,a,b a pixel, in 1/labUnit, smoothed; paper white in blank squares
-	rough []uint8 // largest colour difference within reach px, in 1/roughUnit; 0 in blank squares
-	blank []bool  // a square of block px: paper and nothing else, around it too
-	bw    int     // squares in a row
-	core  []bool  // pixels of even colour
-	grain float64 // how much even places vary from pixel to pixel in the plane, ΔE, standard deviation
-
+	paints   []paint
 	hasPaper bool // the first paint is the paper
 	labels   []uint8
 	fixed    []bool // pixels that were labelled as markers
@@ -125,7 +138,7 @@ func fastF(v uint32) int32 {
 
 // findBlank marks the squares that hold nothing but paper and have only such squares around them.
 func (s *onPaper) findBlank() {
-	s.bw = (s.w + block - 1) / block
+	s.side, s.bw = block, (s.w+block-1)/block
 	bh := (s.h + block - 1) / block
 	clean := make([]bool, s.bw*bh)
 	rowBands(s.h, s.workers, func(_, y0, y1 int) {
@@ -162,8 +175,8 @@ func (s *onPaper) findBlank() {
 }
 
 // spans calls f for the runs of row y that are not blank.
-func (s *onPaper) spans(y int, f func(x0, x1 int)) {
-	row := s.blank[y/block*s.bw : (y/block+1)*s.bw]
+func (s *plane) spans(y int, f func(x0, x1 int)) {
+	row := s.blank[y/s.side*s.bw : (y/s.side+1)*s.bw]
 	for i := 0; i < len(row); {
 		if row[i] {
 			i++
@@ -173,7 +186,7 @@ func (s *onPaper) spans(y int, f func(x0, x1 int)) {
 		for j < len(row) && !row[j] {
 			j++
 		}
-		f(i*block, min(j*block, s.w))
+		f(i*s.side, min(j*s.side, s.w))
 		i = j
 	}
 }
@@ -213,6 +226,33 @@ func (s *onPaper) smoothLab() {
 	})
 }
 
+// halve returns the plane at half the resolution, each pixel the mean of four.
+func (s *plane) halve() plane {
+	o := plane{w: (s.w + 1) / 2, h: (s.h + 1) / 2, workers: s.workers, side: s.side / 2, blank: s.blank, bw: s.bw}
+	o.lab = make([]int16, 3*o.w*o.h)
+	rowBands(o.h, o.workers, func(_, lo, hi int) {
+		for y := lo; y < hi; y++ {
+			r0 := s.lab[3*2*y*s.w:]
+			r1 := s.lab[3*min(2*y+1, s.h-1)*s.w:]
+			out := o.lab[3*y*o.w : 3*(y+1)*o.w]
+			for i := 0; i < len(out); i += 3 {
+				out[i] = 100 * labUnit
+			}
+			o.spans(y, func(x0, x1 int) {
+				for x := x0; x < x1; x++ {
+					l, r := 3*2*x, 3*min(2*x+1, s.w-1)
+					a, b, c, d := r0[l:l+3:l+3], r0[r:r+3:r+3], r1[l:l+3:l+3], r1[r:r+3:r+3]
+					q := out[3*x : 3*x+3 : 3*x+3]
+					for j := range q {
+						q[j] = int16((int32(a[j]) + int32(b[j]) + int32(c[j]) + int32(d[j]) + 2) >> 2)
+					}
+				}
+			})
+		}
+	})
+	return o
+}
+
 // apart is the squared difference of two pixels of the Lab plane, chroma counting half: paper noise and codecs shake
 // it more than lightness.
 func apart(p, q []int16) int32 {
@@ -222,7 +262,7 @@ func apart(p, q []int16) int32 {
 
 // measureRough fills the roughness plane: the largest difference among each pixel and its neighbours reach px left
 // and right, and the same up and down.
-func (s *onPaper) measureRough() {
+func (s *plane) measureRough() {
 	s.rough = make([]uint8, s.w*s.h)
 	rowBands(s.h, s.workers, func(_, lo, hi int) {
 		for y := lo; y < hi; y++ {

@@ -15,20 +15,36 @@ type ridge struct {
 	c      vec     // its own colour
 	ground vec     // the ground's, of the two sides the one nearer to it
 	height float32 // distance of c from ground, ΔE in the plane
+	faint  float32 // the same over the least height that continues a stroke there
+	sure   float32 // the same over the height that makes a stroke there
+	wide   bool    // seen at half the resolution only
 	label  int16   // -1: none yet
 }
 
 const (
-	// ridgeFaint is the least height of a ridge that continues a stroke, and ridgeSure the height some pixel of a
-	// stroke must reach, ΔE (hysteresis: J. Canny, "A Computational Approach to Edge Detection", 1986). Paper grain
-	// and codecs stay below the first nearly everywhere.
-	ridgeFaint = 3.5
-	ridgeSure  = 8.0
+	// faintFine and faintWide are the least height of a ridge that continues a stroke, ΔE, at full and at half the
+	// resolution; in rough places it is faintGrain standard deviations of the grain.
+	faintFine  = 3.5
+	faintWide  = 2.2
+	faintGrain = 5.0
+	// wideHeight is the height above which a ridge at half the resolution shows at full resolution too, ΔE.
+	wideHeight = 20.0
+	// ridgeSure is the height some pixel of a stroke must reach, ΔE (hysteresis: J. Canny, "A Computational Approach
+	// to Edge Detection", 1986), and sureGrain the same in standard deviations of the grain; a stroke of longRun
+	// pixels and more may do with longShare times the faintest height in the mean.
+	ridgeSure = 8.0
+	sureGrain = 9.0
+	longRun   = 24
+	longShare = 1.7
 	// ridgeHalo is the share of the higher side a ridge must keep on its lower side: sharpening leaves a band along
 	// an edge that differs a little from its own area and much from the other side.
 	ridgeHalo = 0.22
-	// ridgeRun is the least number of pixels of a stroke.
-	ridgeRun = 5
+	// flankLead is how much farther from the ground than a ridge a pixel beside it may be.
+	flankLead = 1.3
+	// A stroke has at least ridgeRun pixels; one of fewer than shortRun must stand out shortShare times as much.
+	ridgeRun   = 5
+	shortRun   = 12
+	shortShare = 1.8
 )
 
 // Strokes up to about 5 px wide are seen at the first distance, up to 10 px at the second.
@@ -36,14 +52,14 @@ var ridgeReach = [2]int{3, 6}
 
 var ridgeWays = [4][2]int{{1, 0}, {0, 1}, {1, 1}, {1, -1}}
 
-func (s *onPaper) at(i int) vec {
+func (s *plane) at(i int) vec {
 	p := s.lab[3*i : 3*i+3 : 3*i+3]
 	return vec{int32(p[0]), int32(p[1]), int32(p[2])}
 }
 
-// findRidges returns the ridges among the pixels that are not even, row by row.
-func (s *onPaper) findRidges() []ridge {
-	faint := ridgeFaint + float64(1.5*s.grain)
+// findRidges returns the ridges of at least the given height among the pixels that are not even, row by row.
+func (s *plane) findRidges(faint float64) []ridge {
+	const nearly = 0.9 // roughness is measured at a shorter reach and counts chroma half
 	least := int64(faint * faint * labUnit * labUnit)
 	parts := make([][]ridge, bandCount(s.h))
 	rowBands(s.h, s.workers, func(band, lo, hi int) {
@@ -52,10 +68,17 @@ func (s *onPaper) findRidges() []ridge {
 			s.spans(y, func(x0, x1 int) {
 				for x := x0; x < x1; x++ {
 					i := y*s.w + x
-					if s.core[i] || float64(s.rough[i]) < faint*roughUnit*0.9 {
+					if s.core[i] || float64(s.rough[i]) < nearly*faint*roughUnit {
 						continue
 					}
-					if r, ok := s.ridgeAt(x, y, least); ok {
+					r, ok := s.ridgeAt(x, y, least)
+					if !ok {
+						continue
+					}
+					grain := s.grainOf(r.ground)
+					r.faint = r.height / float32(max(faint, faintGrain*grain))
+					r.sure = r.height / float32(max(ridgeSure, sureGrain*grain))
+					if r.faint >= 1 {
 						out = append(out, r)
 					}
 				}
@@ -66,7 +89,7 @@ func (s *onPaper) findRidges() []ridge {
 	return slices.Concat(parts...)
 }
 
-func (s *onPaper) ridgeAt(x, y int, least int64) (ridge, bool) {
+func (s *plane) ridgeAt(x, y int, least int64) (ridge, bool) {
 	i := y*s.w + x
 	c := s.at(i)
 	best := ridge{label: -1}
@@ -106,69 +129,168 @@ func (s *onPaper) ridgeAt(x, y int, least int64) (ridge, bool) {
 			best = ridge{i: int32(i), c: c, ground: ground, label: -1}
 		}
 	}
-	if bestD == 0 {
+	if bestD == 0 || s.onFlank(x, y, best.c, best.ground) {
 		return best, false
 	}
 	best.height = float32(math.Sqrt(float64(bestD)) / labUnit)
 	return best, true
 }
 
-// linkRidges keeps the ridges that belong to a stroke: connected parts of enough pixels with one sure pixel. It
-// returns them in order with the number of each one's part.
-func (s *onPaper) linkRidges(rs []ridge) ([]ridge, []int32, int) {
-	place := make([]int32, s.w*s.h) // 1 + index in rs
+// onFlank reports whether a neighbour of pixel (x, y) lies much farther from the ground than it: then it is a bump in
+// the edge of something, no stroke.
+func (s *plane) onFlank(x, y int, c, ground vec) bool {
+	d := c.sub(ground)
+	limit := int64(flankLead * float64(d.dot(d)))
+	for yy := max(y-1, 0); yy <= min(y+1, s.h-1); yy++ {
+		for xx := max(x-1, 0); xx <= min(x+1, s.w-1); xx++ {
+			if s.at(yy*s.w+xx).sub(ground).dot(d) > limit {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// strokes returns the ridges that belong to strokes, and the number of each one's stroke. Those of half the
+// resolution carry on strokes that are too faint or too rough at full resolution.
+func (s *onPaper) strokes() ([]ridge, []int32) {
+	fine := s.findRidges(faintFine)
+	wide := s.half.findRidges(faintWide)
+	n := 0
+	for k := range wide {
+		if wide[k].height <= wideHeight && s.place(&wide[k]) {
+			wide[n] = wide[k]
+			n++
+		}
+	}
+	wide = wide[:n]
+	rs, part := linkRidges(append(fine, wide...), s.w, s.h)
+	return dropBeside(rs, part, s.w, s.h)
+}
+
+// place moves a ridge of half the resolution to the one of its four pixels that stands out most. It reports whether
+// none of them is even: an even place needs no ridge.
+func (s *onPaper) place(r *ridge) bool {
+	x, y := 2*(int(r.i)%s.half.w), 2*(int(r.i)/s.half.w)
+	d := r.c.sub(r.ground)
+	var best int64
+	r.wide = true
+	at := -1
+	for yy := y; yy <= min(y+1, s.h-1); yy++ {
+		for xx := x; xx <= min(x+1, s.w-1); xx++ {
+			if s.core[yy*s.w+xx] {
+				return false
+			}
+			if v := s.at(yy*s.w + xx).sub(r.ground).dot(d); at < 0 || v > best {
+				best, at = v, yy*s.w+xx
+			}
+		}
+	}
+	r.i = int32(at)
+	return true
+}
+
+// How far apart, px, two ridges of one stroke may be, at full resolution and where one of them is wide.
+const (
+	linkFine = 2
+	linkWide = 4
+)
+
+// linkRidges keeps the ridges that belong to a stroke, connected parts of enough pixels that stand out enough, and
+// returns them with the number of each one's part.
+func linkRidges(rs []ridge, w, h int) ([]ridge, []int32) {
+	// The first ridge at each pixel and the next one there: a wide one may share the pixel of a fine one.
+	place := make([]int32, w*h)
+	next := make([]int32, len(rs))
 	for k := range rs {
+		next[k] = place[rs[k].i]
 		place[rs[k].i] = int32(k + 1)
 	}
+	const open, refused = -1, -2
 	part := make([]int32, len(rs))
 	for k := range part {
-		part[k] = -1
+		part[k] = open
 	}
-	parts := 0
-	var stack, members []int32
-	keep := make([]bool, len(rs))
+	parts := int32(0)
+	var members []int32
 	for k := range rs {
-		if part[k] >= 0 || part[k] == -2 {
+		if part[k] != open {
 			continue
 		}
-		stack, members = append(stack[:0], int32(k)), members[:0]
-		part[k] = int32(parts)
-		top := float32(0)
-		for len(stack) > 0 {
-			m := stack[len(stack)-1]
-			stack = stack[:len(stack)-1]
-			members = append(members, m)
-			top = max(top, rs[m].height)
-			x, y := int(rs[m].i)%s.w, int(rs[m].i)/s.w
-			// a gap of one pixel does not part a stroke
-			for yy := max(y-2, 0); yy <= min(y+2, s.h-1); yy++ {
-				for xx := max(x-2, 0); xx <= min(x+2, s.w-1); xx++ {
-					if o := place[yy*s.w+xx] - 1; o >= 0 && part[o] == -1 {
+		members = append(members[:0], int32(k))
+		part[k] = parts
+		top, mean := float32(0), float32(0)
+		for m := 0; m < len(members); m++ {
+			r := &rs[members[m]]
+			mean += r.faint
+			if !r.wide {
+				top = max(top, r.sure)
+			}
+			x, y := int(r.i)%w, int(r.i)/w
+			up := r.c.sub(r.ground)
+			for yy := max(y-linkWide, 0); yy <= min(y+linkWide, h-1); yy++ {
+				for xx := max(x-linkWide, 0); xx <= min(x+linkWide, w-1); xx++ {
+					far := max(xx-x, x-xx, yy-y, y-yy) > linkFine
+					for o := place[yy*w+xx] - 1; o >= 0; o = next[o] - 1 {
+						if part[o] != open || far && !r.wide && !rs[o].wide {
+							continue
+						}
 						// both rise from the ground the same way
-						if a, b := rs[m].c.sub(rs[m].ground), rs[o].c.sub(rs[o].ground); a.dot(b) > 0 {
-							part[o] = int32(parts)
-							stack = append(stack, o)
+						if up.dot(rs[o].c.sub(rs[o].ground)) > 0 {
+							part[o] = parts
+							members = append(members, o)
 						}
 					}
 				}
 			}
 		}
-		if len(members) >= ridgeRun && top >= ridgeSure+2*float32(s.grain) {
-			for _, m := range members {
-				keep[m] = true
-			}
+		n := len(members)
+		if n >= shortRun && top >= 1 || n >= ridgeRun && top >= shortShare || n >= longRun && mean >= longShare*float32(n) {
 			parts++
-		} else {
-			for _, m := range members {
-				part[m] = -2
-			}
+			continue
+		}
+		for _, m := range members {
+			part[m] = refused
 		}
 	}
-	out, outPart := rs[:0], part[:0]
+	var out []ridge
+	var outPart []int32
 	for k := range rs {
-		if keep[k] {
+		if part[k] != refused {
 			out, outPart = append(out, rs[k]), append(outPart, part[k])
 		}
 	}
-	return out, outPart, parts
+	return out, outPart
+}
+
+// dropBeside drops the wide ridges that lie beside a fine one: they would only thicken the stroke.
+func dropBeside(rs []ridge, part []int32, w, h int) ([]ridge, []int32) {
+	const beside = 3 // px
+	fine := make([]bool, w*h)
+	for k := range rs {
+		if !rs[k].wide {
+			fine[rs[k].i] = true
+		}
+	}
+	n := 0
+	for k := range rs {
+		if rs[k].wide && anyWithin(fine, w, h, int(rs[k].i), beside) {
+			continue
+		}
+		rs[n], part[n] = rs[k], part[k]
+		n++
+	}
+	return rs[:n], part[:n]
+}
+
+func anyWithin(m []bool, w, h, i, reach int) bool {
+	x, y := i%w, i/w
+	for yy := max(y-reach, 0); yy <= min(y+reach, h-1); yy++ {
+		for _, v := range m[yy*w+max(x-reach, 0) : yy*w+min(x+reach, w-1)+1] {
+			if v {
+				return true
+			}
+		}
+	}
+	return false
 }
