@@ -295,8 +295,11 @@ func (g *group) place(m *planar.Map, run []fit.Sample, starts []int, nodes []fit
 	return true
 }
 
+// jointReach is how near to a joint of its curve a junction is put on the joint, px.
+const jointReach = 0.3
+
 // nearestAlong returns the curve parameter nearest to p among those whose length along the path lies within slack of
-// want, and the distance. A parameter within 2 % of a joint is put on it, to spare a sliver of a segment.
+// want, and the distance. A place within jointReach of a joint is put on it, to spare a sliver of a segment.
 func nearestAlong(path fit.Path, segEnd []float64, p fit.Point, want, slack float64, closed bool) (u, d float64) {
 	n := len(path.Segments)
 	total := segEnd[n]
@@ -314,8 +317,11 @@ func nearestAlong(path fit.Path, segEnd []float64, p fit.Point, want, slack floa
 			u, d = float64(i)+t, e
 		}
 	}
-	if r := math.Round(u); math.Abs(u-r) < 0.02 {
-		u = r
+	if r := math.Round(u); math.Abs(u-r) < 0.2 {
+		i := min(int(u), n-1)
+		if math.Abs(u-r)*(segEnd[i+1]-segEnd[i]) < jointReach {
+			u = r
+		}
 	}
 	if closed && u >= float64(n) {
 		u -= float64(n)
