@@ -296,10 +296,11 @@ func TestPDFObjects(t *testing.T) {
 // TestPDFOutside asks qpdf for the file's soundness and poppler for what it says of itself.
 func TestPDFOutside(t *testing.T) {
 	d := drawings(t)["lantern"]
+	d.Meta.Title = "Lantern 🛟 of the 港"
 	path := save(t, "lantern.pdf", export(t, d, PDF, Options{}))
 	t.Run("qpdf", func(t *testing.T) { run(t, tool(t, "qpdf", "qpdf"), "--check", path) })
 	t.Run("pdfinfo", func(t *testing.T) {
-		info := run(t, tool(t, "pdfinfo", "poppler-utils"), path)
+		info := run(t, tool(t, "pdfinfo", "poppler-utils"), "-enc", "UTF-8", path)
 		for _, want := range []string{"Title:           " + d.Meta.Title, "Metadata Stream: yes", "Pages:           1",
 			"PDF version:     1.5"} {
 			if !strings.Contains(info, want) {
