@@ -46,7 +46,7 @@ type command struct {
 
 // commands lists all, in the order of the help.
 func commands() []command {
-	return []command{traceCommand, recolourCommand, exportCommand, checkCommand, packCommand, demoCommand, versionCommand}
+	return []command{traceCommand, proofCommand, recolourCommand, exportCommand, checkCommand, packCommand, demoCommand, versionCommand}
 }
 
 func main() {
@@ -168,7 +168,7 @@ func (e *env) tell(err error) {
 // words is an error's text on one line, without the name of the package that made it.
 func words(err error) string {
 	text := strings.TrimSpace(err.Error())
-	for _, pkg := range []string{"trace: ", "svgout: ", "quantize: ", "paper: ", "fit: "} {
+	for _, pkg := range []string{"trace: ", "svgout: ", "quantize: ", "paper: ", "fit: ", "proof: "} {
 		text = strings.ReplaceAll(text, pkg, "")
 	}
 	return strings.ReplaceAll(text, "\n", "; ")
