@@ -61,6 +61,9 @@ func Flatten(px Pixels, opt Options) (*Flats, error) {
 	} else {
 		q.cleanTints(blocks)
 	}
+	q.preparePairs()
+	q.blur = q.measureBlur()
+	q.prepareMids()
 	q.fringes()
 	return q.flats(), nil
 }
@@ -80,14 +83,16 @@ type flattener struct {
 	px     *Pixels
 	opt    Options
 	w, h   int
-	soft   bool // chroma was stored at lower resolution: tones are luma and chroma
-	rough  bool // flat areas are not exactly even
-	noise  float64
+	soft   bool    // chroma was stored at lower resolution: tones are luma and chroma
+	rough  bool    // flat areas are not exactly even
+	noise  float64 // standard deviation of flat areas, levels
+	blur   float64 // of the edge spread beyond the pixel's box, px
 	tints  []tint
 	paper  int // tint of transparent places, -1 when there are none
 	labels []uint8
 	core   []uint64
 	pairs  []pair // of tints, row by row
+	mids   []bool // by tints a and b: whether another tint is a mixture of the two
 }
 
 func (q *flattener) tone(i int) tone {

@@ -69,10 +69,11 @@ func (a *around) note(l int) {
 
 // reach is how many pixels away from an edge the cores begin at most.
 func (q *flattener) reach() int {
+	far := 3
 	if q.rough {
-		return 6
+		far = 6
 	}
-	return 3
+	return far + int(2*q.blur)
 }
 
 func (q *flattener) mayMiss() float64 {
@@ -85,7 +86,6 @@ func (q *flattener) mayMiss() float64 {
 // fringes labels the pixels that are no cores: mixtures of the colours either side of an edge first, thin features
 // after them.
 func (q *flattener) fringes() {
-	q.preparePairs()
 	found := make([][]fringePixel, bandCount(q.h))
 	rowBands(q.h, q.opt.Workers, func(band, y0, y1 int) {
 		var out []fringePixel
@@ -123,6 +123,7 @@ func (q *flattener) fringe(i int) uint8 {
 	c, may := q.tone(i), q.mayMiss()
 	a := q.look(i, q.reach())
 	best, label := math.Inf(1), unlabelled
+	other := unlabelled
 	for dir := range 4 {
 		l, m := a.label[dir], a.label[dir+4]
 		if l < 0 || m < 0 {
@@ -132,18 +133,21 @@ func (q *flattener) fringe(i int) uint8 {
 		cost := 0.6 * float64(a.away[dir]+a.away[dir+4])
 		if l == m {
 			if miss := toneDistance(c, q.tints[l].v, q.soft); miss <= may && miss+cost < best {
-				best, label = miss+cost, l
+				best, label, other = miss+cost, l, l
 			}
 			continue
 		}
 		if share, miss := q.pair(l, m).mix(c); miss <= may && miss+cost < best {
-			best, label = miss+cost, m
+			best, label, other = miss+cost, m, l
 			if share >= 0.5 {
-				label = l
+				label, other = l, m
 			}
 		}
 	}
 	if label != unlabelled {
+		if label != other && q.rimmed(i, &a, label, other) {
+			return unlabelled
+		}
 		return uint8(label)
 	}
 	label, _ = q.explain(c, a.all[:a.n], may)

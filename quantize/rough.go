@@ -174,7 +174,7 @@ func (q *flattener) nearWithin(c colour.RGB, radius float64) uint8 {
 // measureNoise estimates the standard deviation of flat areas near edges: over some of the cores outside the even
 // squares.
 func (q *flattener) measureNoise(solid []uint64) {
-	const every = 8 // words of the bitmaps
+	const every = 7 // words of the bitmaps; prime to the usual widths
 	var sum float64
 	n := 0
 	for k := 0; k < len(solid); k += every {

@@ -37,7 +37,7 @@ func (q *flattener) flats() *Flats {
 		}
 		NameSwatches(f.Palette)
 	}
-	f.Noise = q.noise
+	f.Noise, f.Blur = q.noise, q.blur
 	return f
 }
 

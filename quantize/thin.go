@@ -17,7 +17,8 @@ type thinPixel struct {
 	c    tone
 	near [8]uint8
 	n    uint8
-	rim  bool // between two areas, and not far from their mixture
+	rim  bool     // between two areas, and not far from their mixture
+	ends [2]int16 // of a rim that is mixed too gradually for an edge: the labels either side, which do not explain it; -1
 }
 
 // wildShare is the share of open pixels from which a picture is not one of flat areas: a photograph, a gradient, noise.
@@ -64,7 +65,7 @@ func (q *flattener) eachPart(open []int, do func(part []thinPixel)) {
 		pixels = pixels[:0]
 		for _, i := range part {
 			a := q.look(i, q.reach()+2)
-			p := thinPixel{at: i, c: q.tone(i), n: uint8(a.n), rim: q.rim(&a, q.tone(i))}
+			p := thinPixel{at: i, c: q.tone(i), n: uint8(a.n), rim: q.rim(&a, q.tone(i)), ends: q.ends(i, &a)}
 			for k, l := range a.all[:a.n] {
 				p.near[k] = uint8(l)
 			}
@@ -91,6 +92,16 @@ func (q *flattener) rim(a *around, c tone) bool {
 		}
 	}
 	return false
+}
+
+// ends returns the labels on both sides of a rim that is too gradual for an edge.
+func (q *flattener) ends(i int, a *around) [2]int16 {
+	for dir := range 4 {
+		if l, m := a.label[dir], a.label[dir+4]; l >= 0 && m >= 0 && l != m && q.rimmed(i, a, l, m) {
+			return [2]int16{int16(l), int16(m)}
+		}
+	}
+	return [2]int16{-1, -1}
 }
 
 // labelPart finds the tint that, mixed with the cores around each pixel, explains a part best, and labels it; what it
@@ -176,6 +187,9 @@ func (q *flattener) thinTints(pixels []thinPixel) []thinTint {
 // pixel, the label with the larger share of the others, and by how much the mixture misses.
 func (q *flattener) mixThin(p *thinPixel, k int) (label int, share, miss float64) {
 	c := p.c
+	if int(p.ends[0]) == k || int(p.ends[1]) == k {
+		return k, 0, math.Inf(1)
+	}
 	label, share, miss = k, 1, toneDistance(c, q.tints[k].v, q.soft)
 	for _, l := range p.near[:p.n] {
 		if int(l) == k {
