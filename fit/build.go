@@ -14,7 +14,7 @@ type builder struct {
 	closed     bool
 	start, end Point
 
-	left, right, window, spare []Point // kept between samples
+	left, right, window []Point // kept between samples
 
 	chain chain
 	marks marks

@@ -1,6 +1,9 @@
 package fit
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // Corner is a place where an edge turns sharply.
 type Corner struct {
@@ -16,7 +19,7 @@ const (
 	armGap  = 0.8 // samples nearer than this are rounded off by the pixels
 	armSpan = 5.0 // samples farther than this may belong to the next bend
 	arcSpan = 3.5 // within this one circle must not explain what is called a corner
-	arcMiss = 0.06
+	arcMiss = 0.03
 )
 
 // Corners returns the corners of a run in order along it.
@@ -69,33 +72,6 @@ func (b *builder) at(i int) (Point, bool) {
 	return b.p[i], true
 }
 
-// arm collects the samples from gap to span px along the run from sample i, in the order of the run. step is 1 or -1.
-func (b *builder) arm(dst []Point, i, step int, gap, span float64) []Point {
-	dst = dst[:0]
-	length := 0.0
-	last := b.p[i]
-	for k := 1; k < len(b.p); k++ {
-		p, ok := b.at(i + step*k)
-		if !ok {
-			break
-		}
-		length += p.Sub(last).Len()
-		last = p
-		if length > span {
-			break
-		}
-		if length >= gap {
-			dst = append(dst, p)
-		}
-	}
-	if step < 0 {
-		for i, j := 0, len(dst)-1; i < j; i, j = i+1, j-1 {
-			dst[i], dst[j] = dst[j], dst[i]
-		}
-	}
-	return dst
-}
-
 // cornerAt tests sample i.
 func (b *builder) cornerAt(i int) (candidate, bool) {
 	var none candidate
@@ -109,51 +85,178 @@ func (b *builder) cornerAt(i int) (candidate, bool) {
 			return none, false
 		}
 	}
-	span := armSpan * b.scale
-	b.left = b.arm(b.left, i, -1, armGap*b.scale, span)
-	b.right = b.arm(b.right, i, 1, armGap*b.scale, span)
-	if len(b.left) < 2 || len(b.right) < 2 {
+	// The arms first as seen from the sample, then twice from where they meet: what the corner itself blunts is left
+	// out.
+	x, gap := p, armGap*b.scale
+	var l, r Local
+	var dl, dr Point
+	for round := range 3 {
+		b.left = b.arm(b.left, i, -1, x, gap)
+		b.right = b.arm(b.right, i, 1, x, gap)
+		if len(b.left) < 2 || len(b.right) < 2 || len(b.left)+len(b.right) < 5 {
+			return none, false
+		}
+		var ok bool
+		b.left, l = b.fitArm(b.left, true)
+		b.right, r = b.fitArm(b.right, false)
+		if x, dl, dr, ok = meet(&l, &r, p, tipReach*b.scale); !ok {
+			return none, false
+		}
+		if cos := dl.Dot(dr); round < 2 && cos >= b.cosTurn+0.03 || cos >= b.cosTurn {
+			return none, false
+		}
+		gap = b.blunted(dl, dr)
+	}
+	// Both arms must run into the corner, and this must be the sample nearest it.
+	if x.Sub(b.left[len(b.left)-1]).Dot(dl) < 0 || b.right[0].Sub(x).Dot(dr) < 0 {
 		return none, false
 	}
-	l, r := b.fitArm(b.left, true), b.fitArm(b.right, false)
-	x, dl, dr, ok := meet(&l, &r, p, 5*b.scale)
-	if !ok {
+	d := x.Sub(p).Len()
+	spacing := 0.0 // samples may be missing around the corner
+	for _, step := range [2]int{-1, 1} {
+		if q, ok := b.at(i + step); ok {
+			spacing = math.Max(spacing, q.Sub(p).Len())
+		}
+	}
+	if d > math.Max(b.scale*(cutOff+cutOffTip*cotHalf(dl, dr)), 0.75*spacing) {
+		return none, false
+	}
+	for k := -3; k <= 3; k++ {
+		if q, ok := b.at(i + k); ok && q.Sub(x).Len() < d {
+			return none, false
+		}
+	}
+	// What lies outside the blunted part must lie on the arms, or the corner is round.
+	slack := roundOff*b.scale*math.Max(1, 0.7*cotHalf(dl, dr)) + 3*b.noise
+	for side, arm := range [2]*Local{&l, &r} {
+		for k := 1; k <= 6; k++ {
+			q, ok := b.at(i + k*(2*side-1))
+			if !ok {
+				break
+			}
+			if away := q.Sub(x).Len(); away > gap && away < gap+2*b.scale && math.Abs(arm.Off(q)) > slack {
+				return none, false
+			}
+		}
+	}
+	// A bend that one circle explains as well is round.
+	b.window = b.window[:0]
+	width := arcSpan * b.scale
+	reach := math.Min(width, math.Min(b.left[0].Sub(x).Len(), b.right[len(b.right)-1].Sub(x).Len())+0.3)
+	for k := -12; k <= 12; k++ {
+		if q, ok := b.at(i + k*1); ok && q.Sub(p).Len() <= reach {
+			b.window = append(b.window, q)
+		}
+	}
+	rms := math.Max(l.RMS, r.RMS)
+	arc := circleRMS(b.window)
+	if arc < math.Max(arcMiss*b.scale, 3*b.noise) || arc < 2*rms {
 		return none, false
 	}
 	turn := math.Atan2(math.Abs(dl.Cross(dr)), dl.Dot(dr))
-	if dl.Dot(dr) >= b.cosTurn {
-		return none, false
-	}
-	// Past its apex the fitted arms must not have crossed the edge: the corner lies where the run bends.
-	if x.Sub(p).Len() > b.scale*(1.2+0.9/math.Max(0.1, math.Tan((math.Pi-turn)/2))) {
-		return none, false
-	}
-	b.window = append(b.arm(b.window, i, -1, 0, arcSpan*b.scale), p)
-	b.spare = b.arm(b.spare, i, 1, 0, arcSpan*b.scale)
-	b.window = append(b.window, b.spare...)
-	rms := math.Max(l.RMS, r.RMS)
-	if arc := circleRMS(b.window); arc < math.Max(arcMiss*b.scale, 1.5*b.noise) || arc < 1.2*rms {
-		return none, false
-	}
-	score := turn / (1 + (l.RMS+r.RMS)/math.Max(0.03, b.noise)) / (1 + x.Sub(p).Len()/b.scale)
+	score := turn / (1 + (l.RMS+r.RMS)/math.Max(0.03, b.noise)) / (1 + d/b.scale)
 	return candidate{Corner{i, x, turn, dl, dr}, score}, true
 }
 
-// fitArm fits a quadratic to an arm where it has the samples for one. An arm that does not fit its model is cut
-// short: the far part belongs to another bend. near tells which end is kept: the last (an arriving arm) or the first.
-func (b *builder) fitArm(p []Point, arriving bool) Local {
-	l := FitLocal(p, len(p) >= 4)
-	limit := math.Max(0.05*b.scale, 2.5*b.noise)
-	for l.RMS > limit && len(p) > 3 {
-		cut := max(3, len(p)*2/3)
-		if arriving {
-			p = p[len(p)-cut:]
-		} else {
-			p = p[:cut]
+// How far the samples end short of a sharp corner, px: cutOff, and for tips the length over which they are narrower
+// than two thirds of a pixel, which grows with the cotangent of half their angle.
+const (
+	cutOff    = 0.45
+	cutOffTip = 0.36
+	// roundOff is how far samples outside the blunted part may leave the arms, px: a right angle with a radius of 1 px
+	// stays within.
+	roundOff = 0.14
+	// tipReach is how far the arms of the sharpest tip may meet from its samples, px.
+	tipReach = 5.0
+)
+
+// cotHalf returns the cotangent of half the angle between two arms: 1 for a right angle, 5.7 for a tip of 20°.
+func cotHalf(dl, dr Point) float64 {
+	cos := dl.Dot(dr)
+	return math.Sqrt(math.Max(0, 1-cos) / math.Max(1e-4, 1+cos))
+}
+
+// blunted returns the distance from a corner within which its samples are rounded off, px: the pixel's box, and the
+// part of a tip where a column holds both of its sides.
+func (b *builder) blunted(dl, dr Point) float64 {
+	return b.scale * math.Max(armGap, 0.3+0.5*math.Min(tipCot, cotHalf(dl, dr)))
+}
+
+// tipCot belongs to the sharpest tip that is told from a round end, of about 14°.
+const tipCot = 8.0
+
+// arm collects the samples on one side of sample i that lie further than gap from x, over armSpan px more, in the order
+// of the run. step is 1 or -1.
+func (b *builder) arm(dst []Point, i, step int, x Point, gap float64) []Point {
+	dst = dst[:0]
+	span := armSpan * b.scale
+	last := b.p[i]
+	length := 0.0
+	for k := 1; k < len(b.p); k++ {
+		p, ok := b.at(i + step*k)
+		if !ok {
+			break
 		}
-		l = FitLocal(p, len(p) >= 4)
+		if len(dst) > 0 || p.Sub(x).Len() > gap {
+			if len(dst) > 0 {
+				length += p.Sub(last).Len()
+			}
+			if length > span {
+				break
+			}
+			dst = append(dst, p)
+			last = p
+		} else if k > 40 {
+			break
+		}
 	}
-	return l
+	if step < 0 {
+		slices.Reverse(dst)
+	}
+	return dst
+}
+
+// fitArm fits a quadratic to an arm where it has the samples for one. An arm that does not fit its model is cut
+// short: the far part belongs to another bend. arriving tells that the near end is the last sample. It returns what is
+// left of the arm.
+func (b *builder) fitArm(p []Point, arriving bool) ([]Point, Local) {
+	limit := math.Max(0.03*b.scale, 3*b.noise)
+	near := 0 // samples left out at the near end
+	for {
+		l, worst := b.arms(p)
+		if worst <= limit || len(p) <= 3 {
+			return p, l
+		}
+		far := max(3, len(p)-max(1, len(p)/4))
+		q, r := p[:far], p[1:]
+		if arriving {
+			q, r = p[len(p)-far:], p[:len(p)-1]
+		}
+		if near < 2 && len(p) > 4 {
+			lq, wq := b.arms(q)
+			lr, wr := b.arms(r)
+			if wq <= limit && wq <= wr {
+				return q, lq
+			}
+			if wr <= limit {
+				return r, lr
+			}
+			if wr < wq {
+				near++
+				p = r
+				continue
+			}
+		}
+		p = q
+	}
+}
+
+func (b *builder) arms(p []Point) (l Local, worst float64) {
+	l = FitLocal(p, len(p) >= 5)
+	for _, q := range p {
+		worst = math.Max(worst, math.Abs(l.Off(q)))
+	}
+	return l, worst
 }
 
 // best keeps the best candidate of each neighbourhood.
@@ -200,7 +303,7 @@ func (b *builder) outranks(c *candidate, in []candidate, j, n int) bool {
 func (b *builder) settled(all []candidate, k int) Corner {
 	c := all[k].Corner
 	arm := func(step int) []Point {
-		w := b.arm(nil, c.Index, step, armGap*b.scale, 1.3*armSpan*b.scale)
+		w := b.arm(nil, c.Index, step, c.At, b.blunted(c.In, c.Out))
 		j := k + step
 		if len(all) < 2 || !b.closed && (j < 0 || j >= len(all)) {
 			return w
@@ -209,7 +312,7 @@ func (b *builder) settled(all []candidate, k int) Corner {
 		limit := b.p[next.Index].Sub(b.p[c.Index]).Len()
 		var out []Point
 		for _, p := range w {
-			if p.Sub(next.At).Len() > 0.9*b.scale && p.Sub(b.p[c.Index]).Len() < limit {
+			if p.Sub(next.At).Len() > armGap*b.scale && p.Sub(b.p[c.Index]).Len() < limit {
 				out = append(out, p)
 			}
 		}
@@ -217,23 +320,13 @@ func (b *builder) settled(all []candidate, k int) Corner {
 	}
 	l, r := arm(-1), arm(1)
 	if len(l) >= 2 && len(r) >= 2 {
-		ll, rr := b.fitArm(l, true), b.fitArm(r, false)
-		if x, dl, dr, ok := meet(&ll, &rr, c.At, 1.5*b.scale); ok {
+		_, ll := b.fitArm(l, true)
+		_, rr := b.fitArm(r, false)
+		if x, dl, dr, ok := meet(&ll, &rr, c.At, 1.5*b.scale); ok && dl.Dot(dr) < 0.99 {
 			c.At, c.In, c.Out = x, dl, dr
 			c.Turn = math.Atan2(math.Abs(dl.Cross(dr)), dl.Dot(dr))
 		}
 	}
-	// The sample nearest the apex parts the arms.
-	best, dist := c.Index, math.Inf(1)
-	for q := c.Index - 5; q <= c.Index+5; q++ {
-		if p, ok := b.at(q); ok {
-			if d := p.Sub(c.At).Len(); d < dist {
-				n := len(b.p)
-				best, dist = ((q%n)+n)%n, d
-			}
-		}
-	}
-	c.Index = best
 	return c
 }
 

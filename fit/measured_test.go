@@ -90,7 +90,7 @@ func measured(w, h int, paths ...Path) [][]Sample {
 					sx += dx[d]
 					sy += dy[d]
 				}
-				if s.d%2 == 0 && sx*sx+2 < sy*sy || s.d%2 == 1 && sy*sy+2 < sx*sx {
+				if sx, sy = max(sx, -sx), max(sy, -sy); s.d%2 == 0 && sx+1 < sy || s.d%2 == 1 && sy+1 < sx {
 					continue
 				}
 				rx, ry := right(s.x, s.y, s.d)

@@ -46,6 +46,7 @@ func TestShapes(t *testing.T) {
 	}{
 		{"circle", Ellipse(Point{40, 40}, 20, 20, 0), 4, 0, 0.02},
 		{"square", polygon(Point{10, 10}, Point{50, 10}, Point{50, 50}, Point{10, 50}), 4, 4, 0.05},
+		{"slanted triangle", polygon(Point{10, 10}, Point{60, 23}, Point{25, 61}), 3, 3, 0.05},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			for seed := range uint64(5) {
