@@ -7,7 +7,6 @@ package check
 import (
 	"fmt"
 	"math"
-	"regexp"
 	"strings"
 	"unicode/utf8"
 
@@ -152,9 +151,6 @@ func (c *checker) name(m *survey.Mark) string {
 	return s
 }
 
-// stockName matches names that programs give to layers by themselves.
-var stockName = regexp.MustCompile(`(?i)^(layer|group|g|svg|path|object|ebene|calque|capa|livello|lager)?[ _-]*[0-9]*(-[0-9]+)*$`)
-
 func (c *checker) structure() {
 	s := c.sheet
 	if !s.HasArea {
@@ -218,7 +214,7 @@ func (c *checker) structure() {
 		if l.Locked {
 			c.add("locked", l.Line, nil, "layer %s", named(l))
 		}
-		if stockName.MatchString(strings.TrimSpace(l.Name)) {
+		if !survey.Telling(l.Name) {
 			c.add("layer-name", l.Line, nil, "layer %s", named(l))
 		}
 		if len(perLayer[i]) > 1 {

@@ -206,7 +206,7 @@ var (
 
 // layerName returns want where it is a fit name for a layer, else the colour's name, with a number where it is taken.
 func layerName(want string, c colour.RGB, taken map[string]bool) string {
-	if !goodName.MatchString(want) || stockName.MatchString(want) {
+	if !goodName.MatchString(want) || !survey.Telling(want) {
 		want = colour.Name(c)
 	}
 	name := want

@@ -314,15 +314,10 @@ func (v *visitor) element(n *node, s state, root bool) error {
 			s.matrix = v.fitBox(n).then(affine{1, 0, 0, 1, x, y}).then(s.matrix)
 		}
 	case "g":
-		if s.layer < 0 && !s.instance {
-			for _, c := range n.children {
-				if painted(c) {
-					s.layer = v.layer(n, &s)
-					break
-				}
-			}
-		}
-		if !v.anything(n) {
+		switch {
+		case s.layer < 0 && !s.instance && v.anything(n) && !v.wrapper(n):
+			s.layer = v.layer(n, &s)
+		case !v.anything(n):
 			v.note(EmptyGroup, n, "%s", called(n))
 		}
 	case "text", "flowRoot":
@@ -479,25 +474,39 @@ func (v *visitor) layer(n *node, s *state) int {
 	if i, ok := v.layers[n]; ok {
 		return i
 	}
-	l := Layer{ID: n.attr("id"), Line: n.line, Hidden: s.hidden || s.invisible, Locked: s.locked}
-	l.Name = l.ID
-	for _, a := range n.attrs {
-		if (a.space != "" || strings.HasPrefix(a.name, "data-")) && (a.name == "label" || a.name == "data-name" || a.name == "name") ||
-			a.name == "aria-label" {
-			l.Name = strings.TrimSpace(a.value)
-		}
-	}
-	if l.Name == l.ID {
-		for _, c := range n.children {
-			if c.name == "title" && c.svg() && c.words() != "" {
-				l.Name = c.words()
-			}
-		}
-	}
-	v.sheet.Layers = append(v.sheet.Layers, l)
+	v.sheet.Layers = append(v.sheet.Layers, Layer{ID: n.attr("id"), Name: layerName(n), Line: n.line,
+		Hidden: s.hidden || s.invisible, Locked: s.locked})
 	i := len(v.sheet.Layers) - 1
 	v.layers[n] = i
 	return i
+}
+
+// wrapper reports whether a group only holds layers together.
+func (v *visitor) wrapper(n *node) bool {
+	named := false
+	for _, c := range n.children {
+		if painted(c) {
+			return false
+		}
+		named = named || c.name == "g" && c.svg() && v.anything(c) && Telling(layerName(c))
+	}
+	return named
+}
+
+// layerName is what editors show as the name of a group: a label in a namespace of theirs, its title, or else its id.
+func layerName(n *node) string {
+	for _, a := range n.attrs {
+		if (a.space != "" || strings.HasPrefix(a.name, "data-")) && (a.name == "label" || a.name == "data-name" || a.name == "name") ||
+			a.name == "aria-label" {
+			return strings.TrimSpace(a.value)
+		}
+	}
+	for _, c := range n.children {
+		if c.name == "title" && c.svg() && c.words() != "" {
+			return c.words()
+		}
+	}
+	return n.attr("id")
 }
 
 // fitBox returns the map from the viewBox of a nested svg or a symbol into its width and height (SVG 2, section 8.2,

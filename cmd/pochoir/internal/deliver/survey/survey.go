@@ -6,6 +6,8 @@ package survey
 
 import (
 	"math"
+	"regexp"
+	"strings"
 
 	"pochoir/fit"
 	"pochoir/quantize/colour"
@@ -50,7 +52,8 @@ type Mark struct {
 	Instance     bool // painted by a use element
 }
 
-// Layer is the outermost group that directly holds something painted.
+// Layer is a group that people see as a layer: the outermost one that is no mere wrapper. A wrapper paints nothing itself
+// and holds groups with telling names.
 type Layer struct {
 	Name   string // as the file shows it to people, "" if it has none
 	ID     string
@@ -58,6 +61,13 @@ type Layer struct {
 	Hidden bool
 	Locked bool
 }
+
+// stockName matches names that programs give to groups by themselves.
+var stockName = regexp.MustCompile(`(?i)^(layer|group|g|svg|path|object|ebene|calque|capa|livello|lager)?[ _-]*[0-9]*(-[0-9]+)*$`)
+
+// Telling reports whether a layer's name says something, rather than being empty or one that programs give by
+// themselves, such as "Layer 2".
+func Telling(name string) bool { return !stockName.MatchString(strings.TrimSpace(name)) }
 
 // Kind of a Note.
 type Kind int

@@ -92,8 +92,16 @@ func parseTree(src []byte) (root *node, links []Note, err error) {
 		src = bytes.Replace(src, []byte("UTF-16"), []byte("UTF-8"), 1)
 		src = bytes.Replace(src, []byte("utf-16"), []byte("utf-8"), 1)
 	}
+	start := bytes.TrimLeft(bytes.TrimPrefix(src, []byte("\ufeff")), " \t\r\n")
+	switch {
+	case len(start) == 0:
+		return nil, nil, errors.New("the file is empty")
+	case bytes.HasPrefix(start, []byte{0x1f, 0x8b}):
+		return nil, nil, errors.New("the file is compressed; unpack it first")
+	case start[0] != '<':
+		return nil, nil, errors.New("this is no SVG file: it does not begin with a tag")
+	}
 	dec := xml.NewDecoder(bytes.NewReader(src))
-	dec.Strict = false
 	dec.CharsetReader = func(label string, r io.Reader) (io.Reader, error) {
 		enc, err := htmlindex.Get(label)
 		if err != nil {
@@ -161,7 +169,7 @@ func parseTree(src []byte) (root *node, links []Note, err error) {
 		}
 	}
 	if root == nil {
-		return nil, nil, errors.New("line 1: no elements: this is no SVG file")
+		return nil, nil, errors.New("this is no SVG file: it holds no elements")
 	}
 	if root.name != "svg" || !root.svg() {
 		return nil, nil, fmt.Errorf("line %d: the file begins with <%s>, not with <svg>", root.line, root.name)
