@@ -227,12 +227,6 @@ func encodePNG(img image.Image) func(io.Writer) error {
 	return func(w io.Writer) error { return png.Encode(w, img) }
 }
 
-func encodeTIFF(img image.Image) func(io.Writer) error {
-	return func(w io.Writer) error {
-		return tiff.Encode(w, img, &tiff.Options{Compression: tiff.Deflate, Predictor: true})
-	}
-}
-
 func TestEveryLayoutOfPixels(t *testing.T) {
 	src := noise(41, 29, true)
 	opaque := noise(41, 29, false)
