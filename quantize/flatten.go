@@ -56,6 +56,14 @@ func Flatten(px Pixels, opt Options) (*Flats, error) {
 	if q.rough = px.Lossy; !q.rough && roughened(&px, opt.Workers) {
 		q.rough, q.soft = true, true // who knows what its colours went through
 	}
+	if opt.Medium == MediumLine && len(opt.Palette) == 0 || q.rough && opt.Medium == MediumAuto && q.inkOnly() {
+		q.soft = false
+		q.drawInk()
+		q.preparePairs()
+		q.measureNoise(make([]uint64, len(q.core)))
+		q.blur = q.measureBlur()
+		return q.flats(), nil
+	}
 	if q.rough {
 		q.roughTints(blocks)
 	} else {
@@ -85,6 +93,7 @@ type flattener struct {
 	w, h   int
 	soft   bool    // chroma was stored at lower resolution: tones are luma and chroma
 	rough  bool    // flat areas are not exactly even
+	inked  bool    // nothing but ink on paper: the labels are paperLabel and inkLabel
 	noise  float64 // standard deviation of flat areas, levels
 	blur   float64 // of the edge spread beyond the pixel's box, px
 	tints  []tint

@@ -23,8 +23,7 @@ func isPaper(c colour.RGB) bool {
 }
 
 // ground returns the label of the paper around the drawing: what lies under transparent places, or the commonest
-// nearly white label along the frame; in a picture of two colours the commoner of the two along the frame, unless it
-// is the darker; -1 if there is none.
+// nearly white label along the frame; where there is only ink, all that is not ink; -1 if there is none.
 func (q *flattener) ground(f *Flats, under []int) int {
 	if q.paper >= 0 {
 		return under[q.paper]
@@ -42,7 +41,7 @@ func (q *flattener) ground(f *Flats, under []int) int {
 	}
 	best := -1
 	for l, s := range f.Palette {
-		if float64(count[l]) >= paperFrame*float64(frame) && isPaper(s.Colour) && (best < 0 || count[l] > count[best]) {
+		if float64(count[l]) >= paperFrame*float64(frame) && (isPaper(s.Colour) || q.inked && l == under[paperLabel]) && (best < 0 || count[l] > count[best]) {
 			best = l
 		}
 	}
