@@ -16,14 +16,14 @@ import (
 
 const (
 	// trap is how far a lower colour goes on under a higher one, px.
-	trap = 1.0
+	trap = 1.25
 	// trapShare bounds the trap by the room there is under the higher colour, measured to whatever lies below it. Less
 	// than half, so that the two banks of one thin line never cross beneath it.
 	trapShare = 0.45
 	// inkReach is how far the middle of a drawn line is looked for, px.
 	inkReach = 24.0
 	// looseTrap bounds how far a hidden edge may stray to save segments, px.
-	looseTrap = 2.5
+	looseTrap = 3.5
 )
 
 // stack is the painting order of a planar map.
@@ -318,7 +318,7 @@ func (s *stack) banks(face int32, run []piece, closed bool) []bank {
 				b.Low, b.High = math.Min(0.55, 0.5*b.Want), 1.05*b.Want
 			} else {
 				b.Want = math.Min(trap*stretch, trapShare*room)
-				b.Low, b.High = 0.55*b.Want, math.Max(1.05*b.Want, math.Min(looseTrap, trapShare*room))
+				b.Low, b.High = 0.72*b.Want, math.Max(1.05*b.Want, math.Min(looseTrap, trapShare*room))
 			}
 			out = append(out, b)
 		}
