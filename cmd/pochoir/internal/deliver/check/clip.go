@@ -164,9 +164,9 @@ func cutAt(s fit.Segment, height func(fit.Point) float64, onto func(fit.Point) f
 	from, at := 0.0, s.P[0]
 	for _, t := range append(cuts, 1) {
 		p := s.Sub(from, t)
-		to := p.P[3]
+		to := s.P[3]
 		if t < 1 {
-			to = onto(to)
+			to = onto(p.P[3])
 		}
 		if s.Line {
 			p = fit.LineTo(at, to)

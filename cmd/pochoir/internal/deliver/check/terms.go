@@ -1,7 +1,6 @@
 package check
 
 import (
-	"errors"
 	"fmt"
 	"io"
 	"strings"
@@ -84,11 +83,7 @@ func ReadTerms(r io.Reader, name string) (*Terms, error) {
 	var t Terms
 	md, err := toml.Decode(string(text), &t)
 	if err != nil {
-		var pe toml.ParseError
-		if errors.As(err, &pe) {
-			return nil, fmt.Errorf("%s:%d: %s", name, pe.Position.Line, strings.Join(strings.Fields(pe.Message), " "))
-		}
-		return nil, fmt.Errorf("%s: %s", name, strings.Join(strings.Fields(err.Error()), " "))
+		return nil, meta.TOMLError(name, err)
 	}
 	if un := md.Undecoded(); len(un) > 0 {
 		return nil, fmt.Errorf("%s: unknown key %q", name, un[0].String())

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"regexp"
 	"strings"
 
 	"github.com/BurntSushi/toml"
@@ -41,11 +42,7 @@ func ReadSidecar(r io.Reader, name string) (trace.Meta, error) {
 	var s sidecar
 	md, err := toml.Decode(string(text), &s)
 	if err != nil {
-		var pe toml.ParseError
-		if errors.As(err, &pe) {
-			return trace.Meta{}, fmt.Errorf("%s:%d: %s", name, pe.Position.Line, oneLine(pe.Message))
-		}
-		return trace.Meta{}, fmt.Errorf("%s: %s", name, oneLine(err.Error()))
+		return trace.Meta{}, TOMLError(name, err)
 	}
 	if un := md.Undecoded(); len(un) > 0 {
 		return trace.Meta{}, fmt.Errorf("%s: unknown key %q; known are title, description, creator, rights, subject",
@@ -60,6 +57,22 @@ func ReadSidecar(r io.Reader, name string) (trace.Meta, error) {
 		return trace.Meta{}, fmt.Errorf("%s: %w", name, err)
 	}
 	return m, nil
+}
+
+// lineIn finds the place in those errors of the TOML library that are no toml.ParseError.
+var lineIn = regexp.MustCompile(`^toml: line (\d+) \(last key "(.*)"\): (.*)$`)
+
+// TOMLError returns an error of the TOML library as NAME:LINE: cause, on one line.
+func TOMLError(name string, err error) error {
+	var pe toml.ParseError
+	if errors.As(err, &pe) {
+		return fmt.Errorf("%s:%d: %s", name, pe.Position.Line, oneLine(pe.Message))
+	}
+	text := oneLine(err.Error())
+	if m := lineIn.FindStringSubmatch(text); m != nil {
+		return fmt.Errorf("%s:%s: %s: %s", name, m[1], m[2], m[3])
+	}
+	return fmt.Errorf("%s: %s", name, strings.TrimPrefix(text, "toml: "))
 }
 
 // WriteSidecar writes m in the form that ReadSidecar reads.

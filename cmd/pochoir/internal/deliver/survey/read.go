@@ -202,8 +202,12 @@ func parseViewBox(s string) (Box, bool) {
 		}
 		v[i] = x
 	}
-	return Box{v[0], v[1], v[0] + v[2], v[1] + v[3]}, v[2] > 0 && v[3] > 0
+	b := Box{v[0], v[1], v[0] + v[2], v[1] + v[3]}
+	return b, math.Abs(v[0]) <= farthest && math.Abs(v[1]) <= farthest && side(b.Width()) && side(b.Height())
 }
+
+// side reports whether v can be a side of a drawing area.
+func side(v float64) bool { return v >= 1/farthest && v <= farthest }
 
 // length reads a length in user units (px), with 96 px an inch (CSS Values 4, section 6.2). ok is false for lengths
 // that depend on something else.
@@ -240,7 +244,7 @@ func (v *visitor) area(root *node) {
 	s := v.sheet
 	w, okW := length(root.attr("width"))
 	h, okH := length(root.attr("height"))
-	okW, okH = okW && w > 0, okH && h > 0
+	okW, okH = okW && side(w), okH && side(h)
 	if text := root.attr("viewBox"); text != "" {
 		if b, ok := parseViewBox(text); ok {
 			s.Width, s.Height, s.HasArea = b.Width(), b.Height(), true
@@ -605,9 +609,29 @@ func (v *visitor) mark(n *node, s state) {
 	m.Transformed = s.matrix != affine{1, 0, 0, 1, v.origin.X, v.origin.Y}
 	for _, sub := range subs {
 		sub.Path, sub.Start = s.matrix.path(sub.Path), s.matrix.apply(sub.Start)
+		if !finite(sub) {
+			v.note(Unreadable, n, "%s has coordinates beyond %g", called(n), farthest)
+			continue
+		}
 		m.Subpaths = append(m.Subpaths, sub)
 	}
 	v.sheet.Marks = append(v.sheet.Marks, m)
+}
+
+// farthest is the largest coordinate and the largest side of a drawing area that is looked at, in units; the smallest
+// side is its inverse.
+const farthest = 1e7
+
+func finite(s Subpath) bool {
+	ok := func(p fit.Point) bool { return math.Abs(p.X) <= farthest && math.Abs(p.Y) <= farthest }
+	for _, g := range s.Path.Segments {
+		for _, p := range g.P {
+			if !ok(p) {
+				return false
+			}
+		}
+	}
+	return ok(s.Start)
 }
 
 // outline returns the subpaths of a path or a basic shape (SVG 2, chapter 10), and whether all could be read.
