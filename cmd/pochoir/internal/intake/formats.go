@@ -38,10 +38,11 @@ func (s *source) single(h header, decode func(io.Reader) (image.Image, error)) [
 const maxBlock = 16 << 20
 
 // readJPEG walks the markers of a JPEG file up to the first frame header (ITU-T T.81 annex B). EXIF lies in APP1
-// (EXIF 2.32 §4.7.2), the resolution of JFIF in APP0 (ITU-T T.871 §10.1).
+// (EXIF 2.32 §4.7.2), the resolution of JFIF in APP0 (ITU-T T.871 §10.1), the colour profile in APP2.
 func readJPEG(s *source) ([]page, error) {
 	h := header{lossy: true}
 	var exif []byte
+	icc := iccChunks{}
 	for off := int64(2); ; {
 		m, err := s.bytes(off, 4)
 		if err != nil {
@@ -79,11 +80,14 @@ func readJPEG(s *source) ([]page, error) {
 			}
 		case m[1] == 0xe1 && len(b) > 6 && string(b[:6]) == "Exif\x00\x00" && exif == nil:
 			exif = b[6:]
+		case m[1] == 0xe2:
+			icc.add(b)
 		case m[1] >= 0xc0 && m[1] <= 0xcf && m[1] != 0xc4 && m[1] != 0xc8 && m[1] != 0xcc:
 			if err := s.jpegFrame(m[1], b, &h); err != nil {
 				return nil, err
 			}
 			readExif(bytes.NewReader(exif), &h)
+			h.icc = icc.join()
 			return s.single(h, jpeg.Decode), nil
 		}
 		off += 2 + n
@@ -131,7 +135,7 @@ func readPNG(s *source) ([]page, error) {
 		if kind == "IDAT" || kind == "IEND" {
 			break
 		}
-		if n <= maxBlock && (kind == "IHDR" || kind == "pHYs" || kind == "eXIf") {
+		if n <= maxBlock && (kind == "IHDR" || kind == "pHYs" || kind == "eXIf" || kind == "iCCP") {
 			b, err := s.bytes(off+8, n)
 			if err != nil {
 				return nil, err
@@ -145,6 +149,8 @@ func readPNG(s *source) ([]page, error) {
 				}
 			case "eXIf":
 				exif = b
+			case "iCCP":
+				h.icc = inflateProfile(b)
 			}
 		}
 		off += 12 + n
@@ -191,6 +197,7 @@ func readTIFF(s *source) ([]page, error) {
 		}
 		p := page{header: header{w: w, h: ht}}
 		d.describe(&p.header)
+		p.icc = d.block(tagICC)
 		p.decode = func() (image.Image, error) {
 			return tiff.Decode(io.NewSectionReader(atDirectory(s, order, d.at), 0, s.size))
 		}
@@ -245,6 +252,12 @@ func readWebP(s *source) ([]page, error) {
 			}
 			if err := s.webpFrame(kind, b, &h); err != nil {
 				return nil, err
+			}
+		case "ICCP":
+			if n <= maxBlock {
+				if h.icc, err = s.bytes(off+8, n); err != nil {
+					return nil, err
+				}
 			}
 		case "EXIF":
 			if n <= maxBlock {

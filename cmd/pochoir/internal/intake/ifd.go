@@ -18,6 +18,7 @@ const (
 	tagExposureTime  = 0x829a
 	tagFNumber       = 0x829d
 	tagExif          = 0x8769
+	tagICC           = 34675
 	tagSensitivity   = 0x8827
 	tagFocalLength   = 0x920a
 	tagFocalLength35 = 0xa405
@@ -121,6 +122,19 @@ func (d *directory) far(b []byte, size int) (int, bool) {
 		return int(d.order.Uint16(v[:])), true
 	}
 	return int(d.order.Uint32(v[:])), true
+}
+
+// block returns the bytes of a field, nil when it is absent, too large or not all there.
+func (d *directory) block(tag uint16) []byte {
+	e, ok := d.tags[tag]
+	if !ok || e.kind != 1 && e.kind != 7 || e.count <= 4 || e.count > maxBlock {
+		return nil
+	}
+	b, err := io.ReadAll(io.NewSectionReader(d.r, int64(d.order.Uint32(e.value[:])), int64(e.count)))
+	if err != nil || len(b) < int(e.count) {
+		return nil
+	}
+	return b
 }
 
 // rational returns the first value of a field of fractions, 0 when it is absent, of another kind or not finite.

@@ -97,7 +97,8 @@ type header struct {
 	camera     bool
 	lossy      bool
 	subsampled bool
-	videoRange bool // luma runs 16..235 and chroma 16..240 (VP8), not 0..255
+	icc        []byte // ICC profile, nil when there is none
+	videoRange bool   // luma runs 16..235 and chroma 16..240 (VP8), not 0..255
 }
 
 // OpenFile reads the headers of the file at path and checks every page's size; no pixel is decoded. Close it when

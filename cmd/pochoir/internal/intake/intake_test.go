@@ -921,3 +921,5 @@ func BenchmarkOpen(b *testing.B) {
 		}
 	})
 }
+
+func writeFile(path string, b []byte) error { return os.WriteFile(path, b, 0o644) }

@@ -43,6 +43,14 @@ func toPicture(img image.Image, h header, workers int) (*paper.Picture, error) {
 	if err != nil {
 		return nil, err
 	}
+	if p := parseProfile(h.icc); p != nil {
+		plain := src.row
+		src.ready = false
+		src.row = func(y int, dst []uint8, clear []bool) {
+			plain(y, dst, clear)
+			p.apply(dst)
+		}
+	}
 	turn := max(h.turn, 1)
 	pic := &paper.Picture{
 		W: src.w, H: src.h, Lossy: h.lossy, Subsampled: h.subsampled, DPI: h.dpi, Focal35: h.focal35, Camera: h.camera,
