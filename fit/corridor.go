@@ -72,7 +72,27 @@ func (k *corridor) try(i, j int) (Segment, bool) {
 			return s, true
 		}
 	}
+	for _, share := range [3]float64{0.2, 0.1, 0.05} {
+		if s, ok := k.bow(i, j, share); ok && k.passes(s, i, j) {
+			return s, true
+		}
+	}
 	return Segment{}, false
+}
+
+// bow returns a cubic that leaves its ends steeply and bows into the corridor, for a stretch that runs nearly straight:
+// its handles end beside the given share of the gates.
+func (k *corridor) bow(i, j int, share float64) (Segment, bool) {
+	n := int(share*float64(j-i) + 0.5)
+	if n < 1 {
+		return Segment{}, false
+	}
+	first, last, middle := &k.gates[i+n], &k.gates[j-n], &k.gates[(i+j)/2]
+	depth := func(g int) float64 { return k.aim[g].Sub(k.gates[g].Base).Dot(k.gates[g].Normal) }
+	// A cubic's middle lies at an eighth of its ends and three eighths of its handles.
+	aim := middle.Low + float64(0.6*(middle.High-middle.Low))
+	h := (aim - (depth(i)+depth(j))/8) / 0.75
+	return CubicTo(k.aim[i], first.Base.Add(first.Normal.Mul(h)), last.Base.Add(last.Normal.Mul(h)), k.aim[j]), true
 }
 
 // deeper returns the aim of gate g for a factor of depth.
