@@ -91,7 +91,7 @@ func fitOutlines(m *planar.Map, samples [][]edgeSample, dots [][]fit.Segment, jn
 		o.cut(m, g)
 	}
 	o.pinEnds(m)
-	o.frame(m)
+	o.frame(m, jn.gone)
 	var sum float64
 	count := 0
 	for _, g := range all {
@@ -127,7 +127,7 @@ func groupArcs(m *planar.Map, jn junctions) []*group {
 	used := make([]bool, len(m.Arcs))
 	for a := range m.Arcs {
 		arc := &m.Arcs[a]
-		if used[a] || arc.Left == planar.Outside || arc.Right == planar.Outside {
+		if used[a] || jn.gone[a] || arc.Left == planar.Outside || arc.Right == planar.Outside {
 			continue
 		}
 		h := planar.HalfOf(a, false)
@@ -485,10 +485,10 @@ func moveStart(p *piece, to, d fit.Point) {
 
 // frame draws the arcs along the picture's frame, and any arc whose curve could not be fitted, as straight lines from
 // turn to turn of its cracks.
-func (o *outlines) frame(m *planar.Map) {
+func (o *outlines) frame(m *planar.Map, gone []bool) {
 	for a := range m.Arcs {
 		arc := &m.Arcs[a]
-		if len(o.arcs[a]) > 0 {
+		if len(o.arcs[a]) > 0 || gone[a] {
 			continue
 		}
 		dirs := m.Dirs[arc.Off : arc.Off+arc.N]

@@ -34,11 +34,13 @@ type junctions struct {
 	through []planar.Half
 	// clear is, for every half arc that leaves a node, the distance in cracks within which its samples are left out.
 	clear []float64
+	// gone marks arcs that shrank to a point: several tips that meet are parted by the labels, not by the drawing.
+	gone []bool
 }
 
 // findJunctions places the nodes of m from the samples of its arcs, whose noise is given in px.
 func findJunctions(m *planar.Map, samples [][]edgeSample, noise float64) junctions {
-	j := junctions{at: make([]fit.Point, len(m.Nodes)), through: make([]planar.Half, 2*len(m.Arcs)), clear: make([]float64, 2*len(m.Arcs))}
+	j := junctions{at: make([]fit.Point, len(m.Nodes)), through: make([]planar.Half, 2*len(m.Arcs)), clear: make([]float64, 2*len(m.Arcs)), gone: make([]bool, len(m.Arcs))}
 	for i := range j.through {
 		j.through[i] = -1
 		j.clear[i] = endGap
@@ -79,7 +81,104 @@ func findJunctions(m *planar.Map, samples [][]edgeSample, noise float64) junctio
 			}
 		}
 	}
+	j.meetTips(m, samples, noise)
 	return j
+}
+
+const (
+	// shortArc is the length, in cracks, up to which an arc between two junctions may be an accident of the labels.
+	shortArc = 4
+	// tipReach bounds how far tips may meet from where the labels part them, px.
+	tipReach = 6.0
+)
+
+// meetTips finds junctions a few cracks apart whose other arcs all run to one place, as where several narrow tips
+// meet, and puts them there: the arcs between them shrink to a point.
+func (j *junctions) meetTips(m *planar.Map, samples [][]edgeSample, noise float64) {
+	for a := range m.Arcs {
+		arc := &m.Arcs[a]
+		if arc.From == planar.None || arc.From == arc.To || arc.N > shortArc || j.gone[a] || arc.Left == planar.Outside || arc.Right == planar.Outside {
+			continue
+		}
+		var halves []planar.Half
+		whole := true
+		for _, n := range [2]int32{arc.From, arc.To} {
+			for _, h := range m.Nodes[n].Out {
+				if h < 0 || h.Arc() == a {
+					continue
+				}
+				o := &m.Arcs[h.Arc()]
+				whole = whole && o.Left != planar.Outside && o.Right != planar.Outside && o.N > 2*shortArc
+				halves = append(halves, h)
+			}
+		}
+		if !whole || len(halves) < 3 {
+			continue
+		}
+		v := fit.Point{
+			X: float64(m.Nodes[arc.From].X+m.Nodes[arc.To].X) / 2,
+			Y: float64(m.Nodes[arc.From].Y+m.Nodes[arc.To].Y) / 2,
+		}
+		for _, gap := range clearances[1:] {
+			x, ok := meetAt(m, samples, halves, v, gap, noise)
+			if !ok {
+				continue
+			}
+			j.gone[a] = true
+			for _, n := range [2]int32{arc.From, arc.To} {
+				j.at[n] = x
+			}
+			for _, h := range halves {
+				j.clear[h] = math.Max(j.clear[h], gap)
+			}
+			// Nothing runs on through an arc that is no more.
+			for _, h := range [2]planar.Half{planar.HalfOf(a, false), planar.HalfOf(a, true)} {
+				if g := j.through[h]; g >= 0 {
+					j.through[h], j.through[g.Twin()] = -1, -1
+				}
+			}
+			break
+		}
+	}
+}
+
+// meetAt returns the place where all the half arcs meet, by their samples beyond gap cracks; ok is false where they
+// do not run to one place.
+func meetAt(m *planar.Map, samples [][]edgeSample, halves []planar.Half, v fit.Point, gap, noise float64) (x fit.Point, ok bool) {
+	var ends []arcEnd
+	for _, h := range halves {
+		e, ok := endOf(m, samples, h, gap)
+		if !ok || e.local.Count < minLocal {
+			return x, false
+		}
+		ends = append(ends, e)
+	}
+	const hold = 1e-4 // only to have a solution
+	x = v
+	for range 5 {
+		a11, a12, a22, r1, r2 := hold, 0.0, hold, hold*v.X, hold*v.Y
+		for k := range ends {
+			p, dir := ends[k].local.At(x)
+			n := dir.Perp()
+			c := n.Dot(p)
+			a11 += float64(n.X * n.X)
+			a12 += float64(n.X * n.Y)
+			a22 += float64(n.Y * n.Y)
+			r1 += float64(n.X * c)
+			r2 += float64(n.Y * c)
+		}
+		det := float64(a11*a22) - float64(a12*a12)
+		x = fit.Point{X: (float64(r1*a22) - float64(r2*a12)) / det, Y: (float64(a11*r2) - float64(a12*r1)) / det}
+		if !(x.Sub(v).Len() <= tipReach) {
+			return x, false
+		}
+	}
+	for k := range ends {
+		if p, _ := ends[k].local.At(x); p.Sub(x).Len() > 0.15+3*noise {
+			return x, false
+		}
+	}
+	return x, true
 }
 
 const (
