@@ -77,6 +77,23 @@ func parseProfile(b []byte) *profile {
 	return p
 }
 
+// displayP3 returns the conversion from Display P3, for files that name it by number: the curve of sRGB, and linear
+// light from the primaries of SMPTE EG 432-1 to those of sRGB, both with the white of D65 (CSS Color Module Level 4
+// §10.3; a test derives the matrix).
+func displayP3() *profile {
+	p := &profile{matrix: [3][3]float32{
+		{1.2249402, -0.2249402, 0},
+		{-0.0420570, 1.0420570, 0},
+		{-0.0196376, -0.0786360, 1.0982736},
+	}}
+	for i := range p.linear {
+		for l := range p.linear[i] {
+			p.linear[i][l] = float32(colour.Linear(uint8(l)))
+		}
+	}
+	return p
+}
+
 // xyzToSRGB takes XYZ of the profile connection space (D50) to linear sRGB: the inverse of the primaries of IEC
 // 61966-2-1, adapted from D65 to D50 by the Bradford transform as ICC.1:2010 annex E has it. Values from B. Lindbloom,
 // "RGB/XYZ Matrices"; a test derives them anew.

@@ -150,6 +150,19 @@ func TestDisplayP3(t *testing.T) {
 			}
 		}
 	}
+	// What a file names by number is what it would say by a profile.
+	for k := range 4096 {
+		a := []uint8{uint8(k % 16 * 17), uint8(k / 16 % 16 * 17), uint8(k / 256 * 17), 255}
+		b := bytes.Clone(a)
+		displayP3().apply(a)
+		named := parseProfile(buildProfile(p3Primaries, parametric()))
+		named.apply(b)
+		for i := range a {
+			if d := int(a[i]) - int(b[i]); d > 1 || d < -1 {
+				t.Fatalf("by number %v, by profile %v", a, b)
+			}
+		}
+	}
 	if parseProfile(buildProfile(srgbPrimaries, parametric())) != nil || parseProfile(buildProfile(srgbPrimaries, tabulated(256))) != nil {
 		t.Error("a profile of sRGB itself changes colours")
 	}

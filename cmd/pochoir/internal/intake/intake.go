@@ -98,6 +98,8 @@ type header struct {
 	lossy      bool
 	subsampled bool
 	icc        []byte // ICC profile, nil when there is none
+	p3         bool   // the primaries are those of Display P3; counts where there is no profile
+	matrix     int    // of the chroma, by ITU-T H.273 table 4; 0, 2, 5 and 6 are that of JFIF and BT.601
 	videoRange bool   // luma runs 16..235 and chroma 16..240 (VP8), not 0..255
 }
 

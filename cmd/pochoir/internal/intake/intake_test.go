@@ -725,12 +725,15 @@ func promise(t *testing.T, kind string, w, h int) []byte {
 		be.PutUint16(f[i+7:], uint16(w))
 		return f
 	}
+	if kind == "heic" {
+		return heifBytes(uint32(w), uint32(h))
+	}
 	t.Fatalf("no header for %s", kind)
 	return nil
 }
 
 func TestGreatPromisesAreRefusedAtOnce(t *testing.T) {
-	for _, kind := range []string{"png", "tiff", "bmp", "gif", "webp", "jpeg"} {
+	for _, kind := range []string{"png", "tiff", "bmp", "gif", "webp", "jpeg", "heic"} {
 		side := 100_000
 		if kind == "gif" || kind == "jpeg" {
 			side = 65_500 // 16 bits a side

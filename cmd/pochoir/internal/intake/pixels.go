@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"image"
 	"image/color"
+	"math"
 	"runtime"
 	"slices"
 	"sync"
@@ -43,7 +44,11 @@ func toPicture(img image.Image, h header, workers int) (*paper.Picture, error) {
 	if err != nil {
 		return nil, err
 	}
-	if p := parseProfile(h.icc); p != nil {
+	p := parseProfile(h.icc)
+	if h.icc == nil && h.p3 {
+		p = displayP3()
+	}
+	if p != nil {
 		plain := src.row
 		src.ready = false
 		src.row = func(y int, dst []uint8, clear []bool) {
@@ -188,9 +193,9 @@ func readRows(img image.Image, h header) (rows, error) {
 	}
 	switch m := img.(type) {
 	case *image.YCbCr:
-		src.row = yccRow(m, h.videoRange)
+		src.row = yccRow(m, h)
 	case *image.NYCbCrA:
-		ycc := yccRow(&m.YCbCr, h.videoRange)
+		ycc := yccRow(&m.YCbCr, h)
 		src.transparent = true
 		src.row = func(y int, dst []uint8, clear []bool) {
 			ycc(y, dst, nil)
@@ -413,11 +418,14 @@ func layAlpha(dst, alpha []uint8, clear []bool) {
 }
 
 // yccRow reads a picture of luma and chroma planes.
-func yccRow(m *image.YCbCr, videoRange bool) func(y int, dst []uint8, _ []bool) {
+func yccRow(m *image.YCbCr, h header) func(y int, dst []uint8, _ []bool) {
 	b := m.Bounds()
 	luma, chroma := lumaFull, &chromaFull
-	if videoRange {
+	if h.videoRange {
 		luma, chroma = lumaVideo, &chromaVideo
+	}
+	if kr, kb, ok := matrixShares(h.matrix); ok {
+		chroma = scaleOf(kr, kb, h.videoRange)
 	}
 	return func(y int, dst []uint8, _ []bool) {
 		yo := m.YOffset(b.Min.X, b.Min.Y+y)
@@ -456,6 +464,33 @@ var (
 	lumaVideo   = lumaScale{16, 76309, 1 << 15}
 	chromaVideo = chromaScale{104597, -25675, -53279, 132201}
 )
+
+// matrixShares returns the shares of red and blue in the luma of a matrix of ITU-T H.273 table 4 other than BT.601's;
+// ok is false for that and for those not in use.
+func matrixShares(matrix int) (kr, kb float64, ok bool) {
+	switch matrix {
+	case 1: // ITU-R BT.709
+		return 0.2126, 0.0722, true
+	case 9: // ITU-R BT.2020, non-constant luminance
+		return 0.2627, 0.0593, true
+	}
+	return 0, 0, false
+}
+
+// scaleOf returns the shares of chroma samples for given luma shares: red is luma + 2(1-kr)·cr, blue luma + 2(1-kb)·cb,
+// and green what makes the luma whole.
+func scaleOf(kr, kb float64, videoRange bool) *chromaScale {
+	unit := 65536.0
+	if videoRange {
+		unit *= 255.0 / 224
+	}
+	kg := 1 - kr - kb
+	round := func(v float64) int32 { return int32(math.Round(v * unit)) }
+	return &chromaScale{
+		crR: round(2 * (1 - kr)), cbB: round(2 * (1 - kb)),
+		cbG: round(-2 * kb * (1 - kb) / kg), crG: round(-2 * kr * (1 - kr) / kg),
+	}
+}
 
 // clamp8 takes 16.16 fixed point light to 0..255.
 func clamp8(v int32) uint8 {

@@ -19,6 +19,7 @@ const (
 	formatWebP format = "webp"
 	formatBMP  format = "bmp"
 	formatGIF  format = "gif"
+	formatHEIC format = "heic"
 )
 
 // readers read the headers of all pages of a file, by format.
@@ -29,6 +30,7 @@ var readers = map[format]func(*source) ([]page, error){
 	formatWebP: readWebP,
 	formatBMP:  readBMP,
 	formatGIF:  readGIF,
+	formatHEIC: readHEIF,
 }
 
 // maxStream is the most that is read from standard input or a pipe, in bytes: they must be held in memory.
@@ -149,7 +151,8 @@ func (s *source) systemError(err error) *Error {
 const sniffLen = 512
 
 // signatures are the first bytes of the formats that can be read. Sources: RFC 2083 §3.1 (PNG), ITU-T T.81 annex B
-// (JPEG), TIFF 6.0 §2, GIF89a §17, RFC 9649 (WebP), the Windows BITMAPFILEHEADER (BMP).
+// (JPEG), TIFF 6.0 §2, GIF89a §17, RFC 9649 (WebP), ISO/IEC 23008-12 annex B (HEIC), the
+// Windows BITMAPFILEHEADER (BMP).
 var signatures = []struct {
 	format format
 	at     int
@@ -162,6 +165,11 @@ var signatures = []struct {
 	{formatWebP, 8, "WEBPVP8"},
 	{formatGIF, 0, "GIF87a"},
 	{formatGIF, 0, "GIF89a"},
+	{formatHEIC, 4, "ftypheic"},
+	{formatHEIC, 4, "ftypheix"},
+	{formatHEIC, 4, "ftypheim"},
+	{formatHEIC, 4, "ftypheis"},
+	{formatHEIC, 4, "ftypmif1"},
 }
 
 // strangers are files that people may well hand over and that cannot be read, with what to do instead.
@@ -205,7 +213,7 @@ func (s *source) sniff() (format, error) {
 			return "", e
 		}
 	}
-	const known = "pictures are JPEG, PNG, TIFF, WebP, BMP or GIF"
+	const known = "pictures are JPEG, PNG, TIFF, HEIC, WebP, BMP or GIF"
 	if isText(head) {
 		if bytes.Contains(head, []byte("<svg")) {
 			e := s.errorf(ErrNotPicture, "is a vector drawing (SVG) already")

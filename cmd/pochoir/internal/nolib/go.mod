@@ -1,0 +1,3 @@
+module github.com/ebitengine/purego
+
+go 1.26.0
