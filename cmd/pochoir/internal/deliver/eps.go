@@ -18,10 +18,10 @@ import (
 // Conventions Specification", version 3.0, section 3.3).
 const maxDSC = 255
 
-var psOperators = operators{"moveto", "lineto", "curveto", "closepath", "eofill"}
+var psOperators = operators{"moveto", "lineto", "curveto", "closepath", "fill"}
 
 // writeEPS writes d as Encapsulated PostScript (Adobe Technical Note 5002, "Encapsulated PostScript File Format
-// Specification", version 3.0): one page of seven-bit text, language level 2, whose only painting operator is eofill.
+// Specification", version 3.0): one page of seven-bit text, language level 2, whose only painting operator is fill.
 //
 //  1. No definitions: every operator is written out, so that programs which only read the common ones can open it.
 //  2. The bounding box is the drawing area, its lower left corner at the origin.

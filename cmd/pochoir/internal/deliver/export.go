@@ -196,8 +196,8 @@ func appendNumber(b []byte, v float64, n int) []byte {
 // operators are the words of a page description language for the parts of an outline.
 type operators struct{ move, line, curve, shut, fill string }
 
-// appendShape writes a shape as closed subpaths and one fill by the even-odd rule. The straight line that closes a ring
-// is left to the closing operator, so that no point lies on another.
+// appendShape writes a shape as closed subpaths and one fill by the non-zero rule, as the SVG does. The straight line
+// that closes a ring is left to the closing operator, so that no point lies on another.
 func (p page) appendShape(b []byte, s trace.Shape, op operators) []byte {
 	put := func(pt fit.Point) {
 		b = appendNumber(b, float64(pt.X*p.scale), decimals)

@@ -13,7 +13,7 @@ import (
 	"pochoir/trace"
 )
 
-var pdfOperators = operators{"m", "l", "c", "h", "f*"}
+var pdfOperators = operators{"m", "l", "c", "h", "f"}
 
 // writePDF writes d as PDF 1.5 (ISO 32000-1): one page whose size is the drawing area. Each layer is an optional
 // content group of its name (8.11), and its colour a Separation colour space of the same name with an RGB alternate

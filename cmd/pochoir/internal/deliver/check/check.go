@@ -359,6 +359,13 @@ func (c *checker) quality() {
 		if w := a.width(); w < thinShare*c.diag {
 			c.add("sliver", m.Line, &a.box, "%s: %.2g wide on average", c.name(m), w)
 		}
+		for _, r := range a.rings {
+			if crossesItself(r, math.Sqrt(coverPixels/(s.Width*s.Height))) {
+				box := survey.BoxOf(r)
+				c.add("crossing", m.Line, &box, "%s", c.name(m))
+				break
+			}
+		}
 		points, spare, near := 0, 0, 0
 		var at fit.Point
 		for _, r := range a.rings {

@@ -34,7 +34,49 @@ func newCanvas(win survey.Box, pixels float64) *canvas {
 
 // paint fills rings by the even-odd rule and returns how many pixel centres they cover.
 func (c *canvas) paint(rings []fit.Path, id int32) int {
-	lo, hi := c.h, -1
+	lo, hi := c.cross(rings)
+	count := 0
+	for y := lo; y <= hi; y++ {
+		row := c.crossings[y]
+		for i := 0; i+1 < len(row); i += 2 {
+			count += c.span(y, row[i].x, row[i+1].x, id)
+		}
+		c.crossings[y] = row[:0]
+	}
+	return count
+}
+
+// twice returns how many pixel centres the rings go around more than once: those that the fill rules disagree about.
+func (c *canvas) twice(rings []fit.Path) int {
+	lo, hi := c.cross(rings)
+	count := 0
+	for y := lo; y <= hi; y++ {
+		row := c.crossings[y]
+		turns := 0
+		for i := 0; i+1 < len(row); i++ {
+			turns += int(row[i].dir)
+			if turns != 0 && turns%2 == 0 {
+				count += c.span(y, row[i].x, row[i+1].x, 1)
+			}
+		}
+		c.crossings[y] = row[:0]
+	}
+	return count
+}
+
+// span sets the pixels of a row whose centres lie in [x0, x1) and counts them.
+func (c *canvas) span(y int, x0, x1 float64, id int32) int {
+	from := max(0, int(math.Ceil(math.Max(x0, -1)-0.5)))
+	to := min(c.w, int(math.Ceil(math.Min(x1, float64(c.w)+1)-0.5)))
+	for x := from; x < to; x++ {
+		c.id[y*c.w+x] = id
+	}
+	return max(0, to-from)
+}
+
+// cross gathers where the rings cross the middle of each row, from left to right, and returns the rows concerned.
+func (c *canvas) cross(rings []fit.Path) (lo, hi int) {
+	lo, hi = c.h, -1
 	for _, r := range rings {
 		c.poly = flatten(r, c.poly[:0], 0.1/c.scale)
 		n := len(c.poly)
@@ -57,21 +99,11 @@ func (c *canvas) paint(rings []fit.Path, id int32) int {
 			}
 		}
 	}
-	count := 0
 	for y := lo; y <= hi; y++ {
 		row := c.crossings[y]
 		sort.Slice(row, func(i, j int) bool { return row[i].x < row[j].x })
-		for i := 0; i+1 < len(row); i += 2 {
-			from := max(0, int(math.Ceil(math.Max(row[i].x, -1)-0.5)))
-			to := min(c.w, int(math.Ceil(math.Min(row[i+1].x, float64(c.w)+1)-0.5)))
-			for x := from; x < to; x++ {
-				c.id[y*c.w+x] = id
-				count++
-			}
-		}
-		c.crossings[y] = row[:0]
 	}
-	return count
+	return lo, hi
 }
 
 // coverPixels is the size of the canvas on which hidden areas and the rim are looked for, and closePixels that of the
@@ -129,6 +161,18 @@ func covered(areas []area, page survey.Box) []int {
 		}
 	}
 	return out
+}
+
+// crossesItself reports whether a ring goes around some place more than once. scale is that of the
+// canvas for the whole drawing area, pixels a unit.
+func crossesItself(ring fit.Path, scale float64) bool {
+	const leastPixels, leastTwice = 4096.0, 3
+	box := survey.BoxOf(ring)
+	if !(box.Width() > 0 && box.Height() > 0) {
+		return false
+	}
+	pixels := math.Min(math.Max(box.Width()*box.Height()*scale*scale, leastPixels), 4*coverPixels)
+	return newCanvas(box, pixels).twice([]fit.Path{ring}) >= leastTwice
 }
 
 // rimShare returns which share of the outermost pixels of the drawing area is painted, and the boxes of the painted

@@ -79,6 +79,8 @@ var Rules = []Rule{
 		"recolouring in one place needs one layer for each colour", "shapes are regrouped by colour where painting order allows it"},
 	{"covered-shape", Warning, "a shape that others hide entirely", "hidden leftovers look careless in outline view", "taken out"},
 	{"sliver", Warning, "a hair-thin shape", "it is usually a leftover, and flickers in print", "taken out"},
+	{"crossing", Warning, "an outline that crosses itself",
+		"programs fill such places by different rules, and cutters cut them twice", ""},
 	{"near-points", Warning, "points almost on top of each other", "it looks careless in outline view, and curves kink there",
 		"merged"},
 	{"excess-points", Warning, "many more points than the shape needs", "reviewers take it for an untouched automatic trace",
