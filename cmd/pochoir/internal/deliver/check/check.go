@@ -360,9 +360,8 @@ func (c *checker) quality() {
 			c.add("sliver", m.Line, &a.box, "%s: %.2g wide on average", c.name(m), w)
 		}
 		for _, r := range a.rings {
-			if crossesItself(r, math.Sqrt(coverPixels/(s.Width*s.Height))) {
-				box := survey.BoxOf(r)
-				c.add("crossing", m.Line, &box, "%s", c.name(m))
+			if b := crossesItself(r, math.Sqrt(coverPixels/(s.Width*s.Height))); b != nil {
+				c.add("crossing", m.Line, b, "%s, between (%.4g, %.4g) and (%.4g, %.4g)", c.name(m), b.MinX, b.MinY, b.MaxX, b.MaxY)
 				break
 			}
 		}

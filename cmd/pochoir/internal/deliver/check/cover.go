@@ -163,16 +163,27 @@ func covered(areas []area, page survey.Box) []int {
 	return out
 }
 
-// crossesItself reports whether a ring goes around some place more than once. scale is that of the
-// canvas for the whole drawing area, pixels a unit.
-func crossesItself(ring fit.Path, scale float64) bool {
+// crossesItself returns the box of what a ring goes around more than once, or nil. scale is that of the canvas for the
+// whole drawing area, pixels a unit.
+func crossesItself(ring fit.Path, scale float64) *survey.Box {
 	const leastPixels, leastTwice = 4096.0, 3
 	box := survey.BoxOf(ring)
 	if !(box.Width() > 0 && box.Height() > 0) {
-		return false
+		return nil
 	}
 	pixels := math.Min(math.Max(box.Width()*box.Height()*scale*scale, leastPixels), 4*coverPixels)
-	return newCanvas(box, pixels).twice([]fit.Path{ring}) >= leastTwice
+	c := newCanvas(box, pixels)
+	if c.twice([]fit.Path{ring}) < leastTwice {
+		return nil
+	}
+	at := survey.NoBox()
+	for i, id := range c.id {
+		if id > 0 {
+			x, y := c.x+float64(i%c.w)/c.scale, c.y+float64(i/c.w)/c.scale
+			at = at.Union(survey.Box{MinX: x, MinY: y, MaxX: x + 1/c.scale, MaxY: y + 1/c.scale})
+		}
+	}
+	return &at
 }
 
 // rimShare returns which share of the outermost pixels of the drawing area is painted, and the boxes of the painted
