@@ -31,7 +31,7 @@ func (s *source) buffered() io.Reader { return bufio.NewReaderSize(s.reader(), 1
 
 // single makes a one-page file of a header and a decoder.
 func (s *source) single(h header, decode func(io.Reader) (image.Image, error)) []page {
-	return []page{{header: h, decode: func() (image.Image, error) { return decode(s.buffered()) }}}
+	return []page{{header: h, decode: func(*header) (image.Image, error) { return decode(s.buffered()) }}}
 }
 
 // maxBlock bounds the metadata blocks that are read into memory, in bytes.
@@ -198,7 +198,7 @@ func readTIFF(s *source) ([]page, error) {
 		p := page{header: header{w: w, h: ht}}
 		d.describe(&p.header)
 		p.icc = d.block(tagICC)
-		p.decode = func() (image.Image, error) {
+		p.decode = func(*header) (image.Image, error) {
 			return tiff.Decode(io.NewSectionReader(atDirectory(s, order, d.at), 0, s.size))
 		}
 		pages = append(pages, p)

@@ -85,7 +85,9 @@ type File struct {
 // page is one picture of a file: what its header promises and how to decode it.
 type page struct {
 	header
-	decode func() (image.Image, error)
+	err error // why there is no picture on it; the rest is then empty
+	// decode returns the pixels. Where what it finds says more of the picture, it puts that into h.
+	decode func(h *header) (image.Image, error)
 }
 
 // header is what a file says of a picture before its pixels are decoded.
@@ -135,11 +137,15 @@ func (f *File) Page(n int) (*paper.Picture, error) {
 	var pic *paper.Picture
 	err := f.src.guard(func() error {
 		p := &f.pages[n]
-		img, err := p.decode()
+		if p.err != nil {
+			return p.err
+		}
+		h := p.header
+		img, err := p.decode(&h)
 		if err != nil {
 			return err
 		}
-		pic, err = toPicture(img, p.header, f.opt.Workers)
+		pic, err = toPicture(img, h, f.opt.Workers)
 		return err
 	})
 	if err != nil {
@@ -155,7 +161,7 @@ func (f *File) readHeaders() error {
 	if f.format, err = f.src.sniff(); err != nil {
 		return err
 	}
-	if f.pages, err = readers[f.format](f.src); err != nil {
+	if f.pages, err = read(f.format, f.src); err != nil {
 		return err
 	}
 	limit := f.opt.MaxMegapixels
@@ -164,6 +170,9 @@ func (f *File) readHeaders() error {
 	}
 	for i := range f.pages {
 		p := &f.pages[i]
+		if p.err != nil {
+			continue
+		}
 		if p.w <= 0 || p.h <= 0 {
 			return f.src.errorf(ErrDamaged, "promises a picture of %d x %d pixels", p.w, p.h)
 		}

@@ -518,7 +518,7 @@ func withOrientationTIFF(t *testing.T, file []byte, turn int) []byte {
 func turnedFiles(t *testing.T, turn int) map[string][]byte {
 	t.Helper()
 	var jpg, pn, tif bytes.Buffer
-	img, err := png.Decode(bytes.NewReader(read(t, "scene.png")))
+	img, err := png.Decode(bytes.NewReader(readFile(t, "scene.png")))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -536,13 +536,13 @@ func turnedFiles(t *testing.T, turn int) map[string][]byte {
 		"big.jpg":     withExifJPEG(jpg.Bytes(), exifBlock(be, turn, 72, 26)),
 		"little.jpg":  withExifJPEG(jpg.Bytes(), exifBlock(le, turn, 300, 0)),
 		"chunk.png":   withChunkPNG(pn.Bytes(), "eXIf", exifBlock(be, turn, 300, 0)),
-		"chunk.webp":  withExifWebP(read(t, "lossless.webp"), exifBlock(le, turn, 300, 0), 37, 23),
-		"prefix.webp": withExifWebP(read(t, "lossless.webp"), append([]byte("Exif\x00\x00"), exifBlock(le, turn, 300, 0)...), 37, 23),
+		"chunk.webp":  withExifWebP(readFile(t, "lossless.webp"), exifBlock(le, turn, 300, 0), 37, 23),
+		"prefix.webp": withExifWebP(readFile(t, "lossless.webp"), append([]byte("Exif\x00\x00"), exifBlock(le, turn, 300, 0)...), 37, 23),
 		"tag.tif":     withOrientationTIFF(t, tif.Bytes(), turn),
 	}
 }
 
-func read(t testing.TB, name string) []byte {
+func readFile(t testing.TB, name string) []byte {
 	t.Helper()
 	b, err := os.ReadFile(filepath.Join("testdata", name))
 	if err != nil {
@@ -713,13 +713,13 @@ func promise(t *testing.T, kind string, w, h int) []byte {
 	case "gif":
 		return append([]byte("GIF89a"), byte(w), byte(w>>8), byte(h), byte(h>>8), 0, 0, 0)
 	case "webp":
-		f := withExifWebP(read(t, "lossless.webp"), nil, 1, 1)
+		f := withExifWebP(readFile(t, "lossless.webp"), nil, 1, 1)
 		for i, v := range []int{w - 1, h - 1} {
 			f[24+3*i], f[25+3*i], f[26+3*i] = byte(v), byte(v>>8), byte(v>>16)
 		}
 		return f
 	case "jpeg":
-		f := bytes.Clone(read(t, "grey.jpg"))
+		f := bytes.Clone(readFile(t, "grey.jpg"))
 		i := bytes.Index(f, []byte{0xff, 0xc0})
 		be.PutUint16(f[i+5:], uint16(h))
 		be.PutUint16(f[i+7:], uint16(w))
@@ -817,7 +817,7 @@ func TestBadInput(t *testing.T) {
 // the pixels is gone, the picture; never a panic.
 func TestTruncation(t *testing.T) {
 	for _, name := range testdata(t) {
-		file := read(t, name)
+		file := readFile(t, name)
 		for n := 0; n < len(file); n += 1 + len(file)/61 {
 			pic, err := Open("-", Options{Stdin: bytes.NewReader(file[:n])})
 			if (pic == nil) == (err == nil) {
@@ -852,7 +852,7 @@ func testdata(t testing.TB) []string {
 
 func FuzzOpen(f *testing.F) {
 	for _, name := range testdata(f) {
-		f.Add(read(f, name))
+		f.Add(readFile(f, name))
 	}
 	var b bytes.Buffer
 	if err := bmp.Encode(&b, noise(5, 4, false)); err != nil {

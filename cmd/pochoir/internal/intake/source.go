@@ -20,17 +20,28 @@ const (
 	formatBMP  format = "bmp"
 	formatGIF  format = "gif"
 	formatHEIC format = "heic"
+	formatPDF  format = "pdf"
 )
 
-// readers read the headers of all pages of a file, by format.
-var readers = map[format]func(*source) ([]page, error){
-	formatJPEG: readJPEG,
-	formatPNG:  readPNG,
-	formatTIFF: readTIFF,
-	formatWebP: readWebP,
-	formatBMP:  readBMP,
-	formatGIF:  readGIF,
-	formatHEIC: readHEIF,
+// read reads the headers of all pages of a file of a known format.
+func read(f format, s *source) ([]page, error) {
+	switch f {
+	case formatJPEG:
+		return readJPEG(s)
+	case formatPNG:
+		return readPNG(s)
+	case formatTIFF:
+		return readTIFF(s)
+	case formatWebP:
+		return readWebP(s)
+	case formatBMP:
+		return readBMP(s)
+	case formatGIF:
+		return readGIF(s)
+	case formatHEIC:
+		return readHEIF(s)
+	}
+	return readPDF(s)
 }
 
 // maxStream is the most that is read from standard input or a pipe, in bytes: they must be held in memory.
@@ -151,8 +162,8 @@ func (s *source) systemError(err error) *Error {
 const sniffLen = 512
 
 // signatures are the first bytes of the formats that can be read. Sources: RFC 2083 §3.1 (PNG), ITU-T T.81 annex B
-// (JPEG), TIFF 6.0 §2, GIF89a §17, RFC 9649 (WebP), ISO/IEC 23008-12 annex B (HEIC), the
-// Windows BITMAPFILEHEADER (BMP).
+// (JPEG), TIFF 6.0 §2, GIF89a §17, RFC 9649 (WebP), ISO/IEC 23008-12 annex B (HEIC), ISO
+// 32000-1 §7.5.2 (PDF), the Windows BITMAPFILEHEADER (BMP).
 var signatures = []struct {
 	format format
 	at     int
@@ -170,6 +181,7 @@ var signatures = []struct {
 	{formatHEIC, 4, "ftypheim"},
 	{formatHEIC, 4, "ftypheis"},
 	{formatHEIC, 4, "ftypmif1"},
+	{formatPDF, 0, "%PDF-"},
 }
 
 // strangers are files that people may well hand over and that cannot be read, with what to do instead.
@@ -213,7 +225,7 @@ func (s *source) sniff() (format, error) {
 			return "", e
 		}
 	}
-	const known = "pictures are JPEG, PNG, TIFF, HEIC, WebP, BMP or GIF"
+	const known = "pictures are JPEG, PNG, TIFF, HEIC, WebP, BMP, GIF or scans in PDF"
 	if isText(head) {
 		if bytes.Contains(head, []byte("<svg")) {
 			e := s.errorf(ErrNotPicture, "is a vector drawing (SVG) already")
