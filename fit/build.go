@@ -18,6 +18,7 @@ type builder struct {
 
 	chain chain
 	marks marks
+	done  float64 // length along the run of what has been fitted, px
 	solver
 }
 
@@ -90,8 +91,10 @@ func (b *builder) between(i, j int, from, to *Corner) {
 	}
 	s.p, s.w = append(s.p, to.At), append(s.w, 1)
 	begin := len(b.chain.knots) - 1
+	s.from = b.done
 	first, last := s.fit(&b.chain, &b.marks, end{from.Out, endDoubt}, end{to.In, endDoubt})
 	b.chain.knots[begin].out = first
+	b.done += s.length[len(s.length)-1]
 	to.In = last
 }
 
@@ -114,23 +117,45 @@ func (b *builder) blunt(c *Corner) float64 {
 
 // loop fits a closed run without corners.
 func (b *builder) loop() {
-	s := stretch{setting: &b.setting, loop: true}
-	// Begin at an extremum: the points of a hand-drawn outline lie there.
-	n := len(b.p)
+	// It is opened where a straight part ends, or at an extremum: the points of a hand-drawn outline lie there.
 	first := 0
 	for i, p := range b.p {
 		if p.Y < b.p[first].Y {
 			first = i
 		}
 	}
+	s := b.opened(first)
+	s.prepare()
+	if at, ok := s.longestEnd(); ok {
+		s = b.opened(first + at)
+		s.prepare()
+	}
+	b.chain.knots = append(b.chain.knots, knot{p: s.p[0], smooth: true})
+	f, _ := s.fit(&b.chain, &b.marks, end{doubt: midDoubt}, end{doubt: midDoubt})
+	k := &b.chain.knots[0]
+	k.p, k.in, k.out = s.p[0], f, f
+}
+
+// opened returns the loop as a stretch that begins and ends at sample first.
+func (b *builder) opened(first int) *stretch {
+	n := len(b.p)
+	s := &stretch{setting: &b.setting, loop: true}
 	for k := 0; k <= n; k++ {
 		s.p = append(s.p, b.p[(first+k)%n])
 		s.w = append(s.w, b.w[(first+k)%n])
 	}
-	b.chain.knots = append(b.chain.knots, knot{p: s.p[0], smooth: true})
-	s.tangent = make([]Point, n+1)
-	f, _ := s.fit(&b.chain, &b.marks, end{doubt: midDoubt}, end{doubt: midDoubt})
-	b.chain.knots[0].in, b.chain.knots[0].out = f, f
+	return s
+}
+
+// longestEnd returns the sample at which the longest straight part ends.
+func (s *stretch) longestEnd() (at int, ok bool) {
+	best := 0.0
+	for _, sp := range s.spans() {
+		if l := s.length[sp.j] - s.length[sp.i]; l > best {
+			best, at, ok = l, sp.j, true
+		}
+	}
+	return at, ok
 }
 
 // path returns the finished chain, without pieces of no length.

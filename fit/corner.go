@@ -16,10 +16,11 @@ type Corner struct {
 
 // Windows of the corner search, in px of a scale of 1.
 const (
-	armGap  = 0.8 // samples nearer than this are rounded off by the pixels
-	armSpan = 5.0 // samples farther than this may belong to the next bend
-	arcSpan = 3.5 // within this one circle must not explain what is called a corner
-	arcMiss = 0.03
+	armGap   = 0.8 // samples nearer than this are rounded off by the pixels
+	armSpan  = 5.0 // samples farther than this may belong to the next bend
+	arcSpan  = 3.5 // within this one circle must not explain what is called a corner
+	arcMiss  = 0.03
+	arcMiss2 = 0.06 // the same for two corners at once
 )
 
 // Corners returns the corners of a run in order along it.
@@ -57,7 +58,54 @@ func (b *builder) corners() []Corner {
 	for k := range found {
 		out[k] = b.settled(found, k)
 	}
-	return b.marked(out)
+	return b.marked(b.unrounded(out))
+}
+
+// pairSpan is how far apart two corners of a round end drawn with two may lie, px.
+const pairSpan = 4.5
+
+// unrounded drops neighbouring corners that turn the same way where one circle explains what lies around both: a tight
+// bend, or the round end of a stroke.
+func (b *builder) unrounded(in []Corner) []Corner {
+	n := len(in)
+	if n < 2 {
+		return in
+	}
+	gone := make([]bool, n)
+	for k := range in {
+		j := k + 1
+		if j == n {
+			if !b.closed || n == 2 {
+				break
+			}
+			j = 0
+		}
+		c, d := &in[k], &in[j]
+		if c.At.Sub(d.At).Len() > pairSpan*b.scale || c.In.Cross(c.Out)*d.In.Cross(d.Out) <= 0 {
+			continue
+		}
+		last := d.Index
+		if last < c.Index {
+			last += len(b.p)
+		}
+		b.window = b.window[:0]
+		const beside = 2 // samples beyond either corner
+		for i := c.Index - beside; i <= last+beside; i++ {
+			if q, ok := b.at(i); ok {
+				b.window = append(b.window, q)
+			}
+		}
+		if circleRMS(b.window) < math.Max(arcMiss2*b.scale, 2*b.noise) {
+			gone[k], gone[j] = true, true
+		}
+	}
+	out := in[:0]
+	for k := range in {
+		if !gone[k] {
+			out = append(out, in[k])
+		}
+	}
+	return out
 }
 
 // at returns sample i, counted around a loop; ok is false beyond the ends of an open run.

@@ -166,7 +166,15 @@ func (p Path) Flatten(dst []Point, tol float64) []Point {
 	return dst
 }
 
-func clamp01(t float64) float64 { return math.Max(0, math.Min(1, t)) }
+func clamp01(t float64) float64 {
+	if t < 0 {
+		return 0
+	}
+	if t > 1 {
+		return 1
+	}
+	return t
+}
 
 // polynomial holds a cubic as c0 + c1·t + c2·t² + c3·t³, the form that is quickest to evaluate.
 type polynomial struct{ c0, c1, c2, c3 Point }
@@ -196,6 +204,9 @@ func (c *polynomial) deriv(t float64) Point {
 	}
 }
 
+// maxFootStep bounds one step of a foot along its curve: a longer one may land in another bend.
+const maxFootStep = 0.25
+
 // foot improves t, the parameter of a point near p, by Newton steps on (c(t)-p)·c'(t), kept inside [0,1].
 func (c *polynomial) foot(p Point, t float64, steps int) float64 {
 	for range steps {
@@ -203,13 +214,13 @@ func (c *polynomial) foot(p Point, t float64, steps int) float64 {
 		dd := Point{2*c.c2.X + float64(6*float64(t*c.c3.X)), 2*c.c2.Y + float64(6*float64(t*c.c3.Y))}
 		sq := d.Dot(d)
 		den := sq + e.Dot(dd)
-		if den <= 0.1*sq { // past the centre of curvature: fall back on the gradient's length
-			den = sq
+		if den < 0.5*sq { // near the centre of curvature or past it the full step overshoots
+			den = 0.5 * sq
 		}
 		if den <= 0 {
 			return t
 		}
-		next := clamp01(t - e.Dot(d)/den)
+		next := clamp01(t - bounded(e.Dot(d)/den, maxFootStep))
 		if math.Abs(next-t) < 1e-7 {
 			return next
 		}

@@ -26,7 +26,8 @@ const (
 func (b *builder) grow() {
 	c, m := &b.chain, &b.marks
 	for round := 0; ; round++ {
-		worst, _ := b.refine(c, m, wholeRounds)
+		worst, _ := b.reproject(c, m)
+		worst, _ = b.refine(c, m, wholeRounds, math.Inf(1))
 		if worst <= growShare*b.tol || round == growRounds {
 			return
 		}
@@ -168,6 +169,7 @@ func (b *builder) prune() {
 			}
 		}
 	}
+	p.straighten()
 	p.compact()
 }
 
@@ -180,65 +182,99 @@ func (p *pruner) spare(k int) bool {
 	return !p.closed || p.left > 2
 }
 
-// without tries the surroundings of smooth knot r with the two pieces that meet there made one cubic.
-func (p *pruner) without(r int) part {
+// window returns the knots of a neighbourhood: from lo to hi, and outward while the chain goes on smoothly, to the far
+// end of a line at most. Its ends stay where they are.
+func (p *pruner) window(lo, hi, pieces int) (knots []int) {
 	c := &p.chain
-	q := part{fresh: true}
-	lo, hi := p.prev[r], p.next[r]
-	// Outward while the chain goes on smoothly and curved.
-	pieces := 2
 	smooth := func(k int) bool { return c.knots[k].smooth && !c.knots[k].pinned && pieces < p.left }
 	for range partReach {
-		if l := p.prev[lo]; l >= 0 && smooth(lo) && !c.pieces[l].line {
+		if l := p.prev[lo]; l >= 0 && smooth(lo) {
 			lo = l
 			pieces++
-		}
-		if p.next[hi] >= 0 && smooth(hi) && !c.pieces[hi].line {
-			hi = p.next[hi]
-			pieces++
+			if c.pieces[l].line {
+				break
+			}
 		}
 	}
-	merged := 0
-	k := lo
-	for x := 0; x <= pieces; x++ {
-		if k != r {
-			q.knots = append(q.knots, k)
-			e := c.knots[k]
-			if x == 0 || x == pieces {
-				e.pinned, e.held = true, e.smooth
+	for range partReach {
+		if r := p.next[hi]; r >= 0 && smooth(hi) {
+			line := c.pieces[hi].line
+			hi = r
+			pieces++
+			if line {
+				break
 			}
-			q.chain.knots = append(q.chain.knots, e)
 		}
-		if x == pieces {
-			break
+	}
+	for k := lo; len(knots) <= pieces; k = p.next[k] {
+		knots = append(knots, k)
+	}
+	return knots
+}
+
+// take starts a part on the given knots of the chain, without the one numbered skip: its two pieces become one, still
+// to be shaped, whose place in the part is returned.
+func (p *pruner) take(knots []int, skip int) (q part, merged int) {
+	c := &p.chain
+	q.fresh = true
+	last := len(knots) - 1
+	for x, k := range knots {
+		if k == skip {
+			merged = x - 1
+			continue
 		}
-		if p.next[k] == r {
-			merged = len(q.chain.pieces)
+		q.knots = append(q.knots, k)
+		e := c.knots[k]
+		if x == 0 || x == last {
+			e.pinned, e.held = true, e.smooth
 		}
-		if k != r {
+		q.chain.knots = append(q.chain.knots, e)
+		if x < last {
 			q.chain.pieces = append(q.chain.pieces, c.pieces[k])
 		}
-		k = p.next[k]
 	}
+	// Lines at the ends keep their direction: their inner ends slide along them.
+	for x, near := range [2]int{1, len(q.chain.knots) - 2} {
+		line := near - 1
+		if x == 1 {
+			line = near
+		}
+		if len(q.chain.pieces) < 2 || !q.chain.pieces[line].line || !q.chain.knots[near].smooth || line == merged && skip >= 0 {
+			continue
+		}
+		e := &q.chain.knots[near]
+		e.held = true
+		e.rail = e.in
+	}
+	return q, merged
+}
+
+// collect adds the samples of the piece that starts at knot to a part's piece at, their parameters scaled and shifted.
+// It returns their summed square distance.
+func (p *pruner) collect(q *part, knot, at int, scale, shift float64) (square float64) {
+	seg := polynomialOf(p.segmentAt(knot))
+	for _, x := range p.own[knot] {
+		e := seg.at(p.marks.t[x]).Sub(p.marks.p[x])
+		square += float64(p.marks.w[x] * e.Dot(e))
+		q.marks.add(p.marks.p[x], p.marks.w[x], p.marks.along[x], at, shift+float64(scale*p.marks.t[x]))
+		q.source = append(q.source, x)
+	}
+	return square
+}
+
+// without tries the surroundings of smooth knot r with the two pieces that meet there made one cubic.
+func (p *pruner) without(r int) part {
+	before := p.prev[r]
+	q, merged := p.take(p.window(before, p.next[r], 2), r)
 	k0, k1 := &q.chain.knots[merged], &q.chain.knots[merged+1]
 	if k0.p.Sub(k1.p).Len() < samePlace {
 		return q
 	}
-	l0, l1 := p.segmentAt(p.prev[r]).Length(), p.segmentAt(r).Length()
+	l0, l1 := p.segmentAt(before).Length(), p.segmentAt(r).Length()
 	share := l0 / math.Max(samePlace, l0+l1)
-	before := 0.0
-	collect := func(knot, at int, scale, shift float64) {
-		seg := polynomialOf(p.segmentAt(knot))
-		for _, x := range p.own[knot] {
-			e := seg.at(p.marks.t[x]).Sub(p.marks.p[x])
-			before += float64(p.marks.w[x] * e.Dot(e))
-			q.marks.add(p.marks.p[x], p.marks.w[x], at, shift+float64(scale*p.marks.t[x]))
-			q.source = append(q.source, x)
-		}
-	}
 	// A first guess at the merged cubic, from its own samples alone.
-	collect(p.prev[r], merged, share, 0)
-	collect(r, merged, 1-share, share)
+	square := p.collect(&q, before, merged, share, 0)
+	square += p.collect(&q, r, merged, 1-share, share)
 	guess := bend{u0: k0.out, u1: k1.in, a: (l0 + l1) / 3, b: (l0 + l1) / 3}
 	var t trialMarks
 	if n := len(q.marks.p); n > 0 {
@@ -267,17 +303,69 @@ func (p *pruner) without(r int) part {
 	}
 	for x, k := range q.knots[:len(q.knots)-1] {
 		if x != merged {
-			collect(k, x, 1, 0)
+			square += p.collect(&q, k, x, 1, 0)
 		}
 	}
-	worst, square := p.solver.refine(&q.chain, &q.marks, partRounds)
-	q.cost = float64(square*float64(len(q.marks.p))) - before
+	worst, mean := p.solver.refine(&q.chain, &q.marks, partRounds, 3*p.tol)
+	q.cost = float64(mean*float64(len(q.marks.p))) - square
 	q.ok = worst <= p.tol
 	return q
 }
 
+// straightened tries the piece that starts at knot k as a line.
+func (p *pruner) straightened(k int) part {
+	n := p.next[k]
+	q, _ := p.take(p.window(k, n, 1), -1)
+	for x, k2 := range q.knots[:len(q.knots)-1] {
+		if k2 == k {
+			q.chain.pieces[x].line = true
+		}
+		p.collect(&q, k2, x, 1, 0)
+	}
+	q.chain.settle()
+	worst, _ := p.solver.refine(&q.chain, &q.marks, partRounds, 3*p.tol)
+	q.ok = worst <= p.tol
+	return q
+}
+
+// straightenShare is the share of the tolerance within which a cubic is as good as a line.
+const straightenShare = 0.3
+
+// straighten makes lines of the cubics that are nearly straight, where they do not meet other lines smoothly and
+// their neighbours can follow.
+func (p *pruner) straighten() {
+	c := &p.chain
+	for k := range c.knots {
+		n := p.next[k]
+		if n < 0 || p.prev[n] != k || c.pieces[k].line {
+			continue
+		}
+		a, b := &c.knots[k], &c.knots[n]
+		// Not beside another line, and not where the window ends at the line.
+		if x := p.prev[k]; a.smooth && (a.pinned || x < 0 || c.pieces[x].line) {
+			continue
+		}
+		if b.smooth && (b.pinned || p.next[n] < 0 || c.pieces[n].line) {
+			continue
+		}
+		g := p.segmentAt(k)
+		u := g.P[3].Sub(g.P[0]).Unit()
+		// A cubic leaves its chord by at most three quarters of its handles.
+		off := 0.75 * math.Max(math.Abs(u.Cross(g.P[1].Sub(g.P[0]))), math.Abs(u.Cross(g.P[2].Sub(g.P[3]))))
+		if off > straightenShare*p.tol || u.Dot(g.P[1].Sub(g.P[0])) < 0 || u.Dot(g.P[3].Sub(g.P[2])) < 0 {
+			continue
+		}
+		if p.left < 4 && p.closed {
+			continue
+		}
+		if q := p.straightened(k); q.ok {
+			p.put(-1, &q)
+		}
+	}
+}
+
 // hopeless is the share of the tolerance beyond which a first guess is not worth refining.
-const hopeless = 6.0
+const hopeless = 4
 
 func (p *pruner) segmentAt(k int) Segment {
 	a, b, s := &p.chain.knots[k], &p.chain.knots[p.next[k]], p.chain.pieces[k]
@@ -297,7 +385,7 @@ func doubtOf(k *knot) float64 {
 	return endDoubt
 }
 
-// put makes the chain follow a part that leaves out knot r.
+// put makes the chain follow a part that leaves out knot r, or none if r is negative.
 func (p *pruner) put(r int, q *part) {
 	c := &p.chain
 	last := len(q.knots) - 1
@@ -316,9 +404,11 @@ func (p *pruner) put(r int, q *part) {
 			p.own[k] = p.own[k][:0]
 		}
 	}
-	p.own[r] = nil
-	p.next[p.prev[r]], p.prev[p.next[r]] = p.next[r], p.prev[r]
-	p.left--
+	if r >= 0 {
+		p.own[r] = nil
+		p.next[p.prev[r]], p.prev[p.next[r]] = p.next[r], p.prev[r]
+		p.left--
+	}
 	for y, x := range q.source {
 		k := q.knots[q.marks.at[y]]
 		p.marks.at[x], p.marks.t[x] = int32(k), q.marks.t[y]

@@ -13,6 +13,7 @@ type stretch struct {
 	w      []float64
 	length []float64 // along p
 	loop   bool      // p ends where it begins, smoothly
+	from   float64   // length along the run at which it begins, px
 
 	tangent []Point // by sample, zero where not yet known
 	sums    []moments
@@ -97,7 +98,7 @@ const leastStraight = 5.0
 // spans finds the parts that are straight within the noise: not a gentle bend that merely stays near a chord.
 func (s *stretch) spans() []span {
 	n := len(s.p)
-	limit := 3*s.noise + 0.02
+	limit := s.straightLimit()
 	least := math.Max(leastStraight, 40*s.noise)
 	holds := func(i, j int) bool {
 		o, u := s.line(i, j)
@@ -141,6 +142,9 @@ func (s *stretch) spans() []span {
 	}
 	return out
 }
+
+// straightLimit is how far a sample may lie from a straight part, px.
+func (s *stretch) straightLimit() float64 { return 3*s.noise + 0.02 }
 
 // core trims the ends of a straight part, which may already bend, and tests whether what is left is straight: the
 // sagitta of its quadratic must not stand out from its error.
@@ -238,7 +242,7 @@ const maxTrial = 32
 // curve are good, those at its ends are read off one side only, those along a line are exact.
 const (
 	midDoubt = 0.02
-	endDoubt = 0.15
+	endDoubt = 0.6
 )
 
 // cubic fits a cubic from sample i to sample j: least squares of its handles and, within their doubt (0: fixed), its
@@ -401,62 +405,103 @@ func (s *stretch) fit(c *chain, m *marks, from, to end) (first, last Point) {
 	if to.dir != (Point{}) {
 		s.tangent[n-1] = to.dir
 	}
-	spans := s.spans()
-	near := math.Max(2.5, 10*s.noise)
-	at := 0
-	startDoubt := from.doubt
-	for x, sp := range spans {
-		if !s.loop && x == 0 && s.length[sp.i] < near {
-			sp.i = 0
-		}
-		if !s.loop && x == len(spans)-1 && s.length[n-1]-s.length[sp.j] < near {
-			sp.j = n - 1
-		}
-		if sp.i > at || sp.i == 0 && s.loop {
-			if sp.i > 0 && sp.i < n-1 {
-				s.place(sp.i, sp)
-			}
-			if sp.i > at {
-				f, l := s.curve(c, m, at, sp.i, startDoubt, 0)
-				if at == 0 {
-					first = f
-				}
-				s.join(c, sp.i, l, sp.u)
-			}
-		}
-		if sp.j < n-1 {
-			s.place(sp.j, sp)
-		}
-		if sp.i == 0 {
-			first = s.p[sp.j].Sub(s.p[0]).Unit()
-		}
-		s.emit(c, m, sp.i, sp.j, piece{line: true})
-		last = s.p[sp.j].Sub(s.p[sp.i]).Unit()
-		at = sp.j
-		if at < n-1 {
-			c.knots = append(c.knots, knot{p: s.p[at], in: last, out: last, smooth: true})
-			s.tangent[at] = last
-		}
-		startDoubt = 0
+	at, doubt := 0, from.doubt
+	spans := s.settledSpans()
+	if k := len(spans); s.loop && k > 0 && spans[k-1].j == n-1 {
+		doubt = 0 // opened at the end of a line
 	}
-	if at < n-1 {
-		f, l := s.curve(c, m, at, n-1, startDoubt, to.doubt)
+	bendTo := func(j int, doubt1 float64) {
+		f, l := s.curve(c, m, at, j, doubt, doubt1)
 		if at == 0 {
 			first = f
 		}
 		last = l
 	}
+	knotAt := func(i int, u Point) {
+		if i > 0 && i < n-1 {
+			c.knots = append(c.knots, knot{p: s.p[i], in: u, out: u, smooth: true})
+		}
+	}
+	for _, sp := range spans {
+		u := s.p[sp.j].Sub(s.p[sp.i]).Unit()
+		if sp.i > at {
+			bendTo(sp.i, 0)
+			knotAt(sp.i, u)
+		} else if at == 0 {
+			first = u
+		}
+		s.emit(c, m, sp.i, sp.j, piece{line: true})
+		knotAt(sp.j, u)
+		at, doubt, last = sp.j, 0, u
+	}
+	if at < n-1 {
+		bendTo(n-1, to.doubt)
+	}
 	return first, last
+}
+
+// settledSpans returns the straight parts with their ends moved onto them: apart by the room a bend between them needs,
+// and up to the ends of the stretch where they nearly reach them.
+func (s *stretch) settledSpans() []span {
+	n := len(s.p)
+	near := math.Max(2.5, 10*s.noise)
+	limit := s.straightLimit()
+	spans := s.spans()
+	kept := spans[:0]
+	for _, sp := range spans {
+		if k := len(kept); k > 0 {
+			q := &kept[k-1]
+			if whole, ok := s.core(q.i, sp.j, limit); ok && q.u.Dot(sp.u) > 0 && whole.i <= q.i+1 && whole.j >= sp.j-1 && !s.strays(whole.i, whole.j, whole.o, whole.u, limit) {
+				*q = whole // one line with a stumble
+				continue
+			}
+			for s.length[sp.i]-s.length[q.j] < near && sp.i < sp.j && q.i < q.j {
+				sp.i++
+				q.j--
+			}
+			if s.length[q.j]-s.length[q.i] < near {
+				kept = kept[:k-1]
+			}
+		}
+		if s.length[sp.j]-s.length[sp.i] >= near {
+			kept = append(kept, sp)
+		}
+	}
+	if len(kept) == 0 {
+		return nil
+	}
+	if sp := &kept[0]; !s.loop && s.length[sp.i] < near {
+		sp.i = 0
+	}
+	if sp := &kept[len(kept)-1]; s.length[n-1]-s.length[sp.j] < near {
+		sp.j = n - 1
+	}
+	for _, sp := range kept {
+		if sp.i > 0 {
+			s.place(sp.i, sp)
+		}
+		if sp.j < n-1 || s.loop {
+			s.place(sp.j, sp)
+		}
+		if s.loop && sp.j == n-1 {
+			s.p[0], s.tangent[0] = s.p[n-1], sp.u
+		}
+	}
+	for _, sp := range kept {
+		u := s.p[sp.j].Sub(s.p[sp.i]).Unit()
+		s.tangent[sp.i], s.tangent[sp.j] = u, u
+		if s.loop && sp.j == n-1 {
+			s.tangent[0] = u
+		}
+	}
+	s.length = lengths(s.p)
+	return kept
 }
 
 // place moves a sample onto the line of its span, as an end of it.
 func (s *stretch) place(i int, sp span) {
 	s.p[i] = sp.o.Add(sp.u.Mul(sp.u.Dot(s.p[i].Sub(sp.o))))
 	s.tangent[i] = sp.u
-}
-
-func (s *stretch) join(c *chain, i int, _, u Point) {
-	c.knots = append(c.knots, knot{p: s.p[i], in: u, out: u, smooth: true})
 }
 
 // emit appends a piece from sample i to sample j.
@@ -472,7 +517,7 @@ func (s *stretch) emit(c *chain, m *marks, i, j int, p piece) {
 		lo = 0
 	}
 	for k := lo; k <= j && (k < len(s.p)-1); k++ {
-		m.add(s.p[k], s.w[k], at, (s.length[k]-s.length[i])/total)
+		m.add(s.p[k], s.w[k], s.from+s.length[k], at, (s.length[k]-s.length[i])/total)
 	}
 }
 
@@ -593,6 +638,7 @@ func (t *trial) knots() []int {
 	type place struct {
 		at, from int
 		cost     float64
+		natural  bool
 	}
 	layers := [][]place{{{at: t.lo}}}
 	for x := 0; x < len(far)-1; x++ {
@@ -601,8 +647,11 @@ func (t *trial) knots() []int {
 		if shift > 0 {
 			lo = max(lo, hi-(hi-lo)/2)
 		}
-		lo = max(lo, layers[x][0].at+2)
+		lo = max(lo, layers[len(layers)-1][0].at+2)
 		hi = max(lo, hi)
+		if hi >= t.hi {
+			break
+		}
 		var layer []place
 		count := min(windowTries, hi-lo+1)
 		for k := range count {
@@ -613,7 +662,7 @@ func (t *trial) knots() []int {
 			layer = append(layer, place{at: at})
 		}
 		for _, at := range t.natural(lo, hi) {
-			layer = append(layer, place{at: at})
+			layer = append(layer, place{at: at, natural: true})
 		}
 		layers = append(layers, layer)
 	}
@@ -631,7 +680,7 @@ func (t *trial) knots() []int {
 					q.cost, q.from = cost, z
 				}
 			}
-			if x < len(layers)-1 && y >= windowTries {
+			if q.natural {
 				q.cost -= naturalBonus
 			}
 		}
@@ -644,12 +693,12 @@ func (t *trial) knots() []int {
 	}
 	// Windows that overlap may have left a place without a way to it.
 	kept := out[:1]
-	for _, i := range out[1:] {
+	for _, i := range out[1 : len(out)-1] {
 		if i > kept[len(kept)-1] {
 			kept = append(kept, i)
 		}
 	}
-	return kept
+	return append(kept, t.hi)
 }
 
 // naturalBonus is what a knot at an extremum is worth, in segments.

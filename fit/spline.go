@@ -9,6 +9,7 @@ type knot struct {
 	smooth  bool
 	pinned  bool  // the position is given
 	held    bool  // the tangents are given as well
+	rail    Point // with tangents held, the direction in which the position may move; zero for none
 	home    Point // where a corner was found; it is drawn there weakly
 }
 
@@ -110,14 +111,15 @@ func handled(p0, u0 Point, a float64, p1, u1 Point, b float64) Segment {
 
 // marks are the samples a chain is fitted to, in order, and where their feet lie: piece at[i], parameter t[i].
 type marks struct {
-	p  []Point
-	w  []float64
-	at []int32
-	t  []float64
+	p     []Point
+	w     []float64
+	along []float64 // length along the run, px
+	at    []int32
+	t     []float64
 }
 
-func (m *marks) add(p Point, w float64, at int, t float64) {
-	m.p, m.w = append(m.p, p), append(m.w, w)
+func (m *marks) add(p Point, w, along float64, at int, t float64) {
+	m.p, m.w, m.along = append(m.p, p), append(m.w, w), append(m.along, along)
 	m.at, m.t = append(m.at, int32(at)), append(m.t, t)
 }
 
@@ -134,13 +136,16 @@ type solver struct {
 	at     []int32
 	t      []float64
 	chord  []float64
+	low    []float64 // samples of each piece: their extent along the run, then
+	high   []float64 // how long it may become, px
 }
 
 // refine improves the knots, tangents and handles of c together by the Levenberg–Marquardt method on the distances of
 // the samples along the normal, their feet found anew in every step. It returns the worst distance of a sample and the
-// mean square, px.
-func (v *solver) refine(c *chain, m *marks, iterations int) (worst, square float64) {
+// mean square, px. It stops early where the worst stays beyond giveUp, px.
+func (v *solver) refine(c *chain, m *marks, iterations int, giveUp float64) (worst, square float64) {
 	v.number(c)
+	v.allow(c, m)
 	var sum float64
 	worst, sum = v.reproject(c, m)
 	if len(m.p) == 0 {
@@ -148,7 +153,10 @@ func (v *solver) refine(c *chain, m *marks, iterations int) (worst, square float
 	}
 	cost := sum + homing(c)
 	lambda := 1e-3
-	for range iterations {
+	for round := range iterations {
+		if round >= 2 && worst > giveUp {
+			break
+		}
 		v.assemble(c, m, lambda)
 		if !v.matrix.solve(v.rhs) {
 			lambda *= 10
@@ -156,6 +164,10 @@ func (v *solver) refine(c *chain, m *marks, iterations int) (worst, square float
 		}
 		v.trial.copyFrom(c)
 		v.step(&v.trial)
+		if v.wild(&v.trial) {
+			lambda = math.Max(1e-3, lambda*10)
+			continue
+		}
 		v.at = append(v.at[:0], m.at...)
 		v.t = append(v.t[:0], m.t...)
 		w, s := v.reproject(&v.trial, m)
@@ -176,6 +188,44 @@ func (v *solver) refine(c *chain, m *marks, iterations int) (worst, square float
 		}
 	}
 	return worst, sum / float64(len(m.p))
+}
+
+// A cubic may be longer than the samples it follows by this share and so many px: it rounds corners that have none.
+// One that is longer wanders where no sample sees it.
+const (
+	wildShare = 1.5
+	wildSlack = 5.0
+)
+
+// allow notes how long each piece may become.
+func (v *solver) allow(c *chain, m *marks) {
+	n := len(c.pieces)
+	v.low, v.high = sized(v.low, n), sized(v.high, n)
+	for i := range n {
+		v.low[i], v.high[i] = math.Inf(1), math.Inf(-1)
+	}
+	for x, i := range m.at {
+		v.low[i], v.high[i] = math.Min(v.low[i], m.along[x]), math.Max(v.high[i], m.along[x])
+	}
+	for i := range n {
+		v.high[i] = math.Max(wildShare*math.Max(0, v.high[i]-v.low[i])+wildSlack, 1.2*c.hull(i))
+	}
+}
+
+// wild reports whether a piece has become longer than allowed.
+func (v *solver) wild(c *chain) bool {
+	for i := range c.pieces {
+		if c.hull(i) > v.high[i] {
+			return true
+		}
+	}
+	return false
+}
+
+// hull returns the length of a piece's control polygon, px.
+func (c *chain) hull(i int) float64 {
+	g := c.segment(i)
+	return g.P[1].Sub(g.P[0]).Len() + g.P[2].Sub(g.P[1]).Len() + g.P[3].Sub(g.P[2]).Len()
 }
 
 // homeWeight draws corners to the place where their arms were seen to meet; a sample counts 1.
@@ -210,8 +260,12 @@ func (v *solver) number(c *chain) {
 		v.vp[k], v.vin[k], v.vout[k] = -1, -1, -1
 		q := &c.knots[k]
 		before, after := c.before(k), c.after(k)
-		if !q.pinned && !q.held {
+		switch {
+		case q.pinned:
+		case !q.held:
 			v.vp[k] = take(2)
+		case q.rail != (Point{}):
+			v.vp[k] = take(1)
 		}
 		curved := func(s int) bool { return s >= 0 && !c.pieces[s].line }
 		switch {
@@ -234,12 +288,14 @@ func (v *solver) number(c *chain) {
 		}
 	}
 	half := 0
-	var e entries
+	var row [slots]int
 	for i := range c.pieces {
-		v.involve(c, i, &e)
-		lo, hi := next, 0
-		for _, x := range e.index[:e.n] {
-			lo, hi = min(lo, x), max(hi, x)
+		v.involve(c, i, &row)
+		lo, hi := next, -1
+		for _, x := range row {
+			if x >= 0 {
+				lo, hi = min(lo, x), max(hi, x)
+			}
 		}
 		half = max(half, hi-lo)
 	}
@@ -254,78 +310,72 @@ func sized[T any](s []T, n int) []T {
 	return s[:n]
 }
 
-// entries is a sparse row: the derivatives of one distance.
-type entries struct {
-	n     int
-	index [14]int
-	value [14]float64
-}
+// slots name the figures that the distances of one piece depend on: 0–1 the knot it leaves, 2–3 the one it reaches, 4
+// the turn of its tangent at the first or, where that follows a line, 4–5 the line's other knot, 6–7 the same at the
+// last, 8–9 the handles. Each holds a row of the matrix, -1 for a figure that is given.
+const slots = 10
 
-func (e *entries) put(i int, v float64) {
-	e.index[e.n], e.value[e.n] = i, v
-	e.n++
-}
-
-// involve lists the variables that piece i depends on.
-func (v *solver) involve(c *chain, i int, e *entries) {
-	e.n = 0
+// involve fills in the rows of piece i.
+func (v *solver) involve(c *chain, i int, row *[slots]int) {
+	for x := range row {
+		row[x] = -1
+	}
 	j := c.next(i)
-	point := func(k int) {
-		if x := v.vp[k]; x >= 0 {
-			e.put(x, 0)
-			e.put(x+1, 0)
+	point := func(x, k int) {
+		if r := v.vp[k]; r >= 0 {
+			row[x] = r
+			if c.knots[k].rail == (Point{}) {
+				row[x+1] = r + 1
+			}
 		}
 	}
-	point(i)
-	point(j)
+	point(0, i)
+	point(2, j)
 	if c.pieces[i].line {
 		return
 	}
-	if x := v.vout[i]; x >= 0 {
-		e.put(x, 0)
-	} else if b := c.before(i); b >= 0 && c.knots[i].smooth && c.pieces[b].line {
-		point(b)
+	if r := v.vout[i]; r >= 0 {
+		row[4] = r
+	} else if b := c.lineBefore(i); b >= 0 {
+		point(4, b)
 	}
-	if x := v.vin[j]; x >= 0 {
-		e.put(x, 0)
-	} else if a := c.after(j); a >= 0 && c.knots[j].smooth && c.pieces[a].line {
-		point(c.next(a))
+	if r := v.vin[j]; r >= 0 {
+		row[6] = r
+	} else if a := c.lineAfter(j); a >= 0 {
+		point(6, a)
 	}
-	e.put(v.va[i], 0)
-	e.put(v.va[i]+1, 0)
+	row[8], row[9] = v.va[i], v.va[i]+1
+}
+
+// lineBefore returns the knot where the line begins that the tangent of knot k follows, -1 if none.
+func (c *chain) lineBefore(k int) int {
+	if b := c.before(k); b >= 0 && c.knots[k].smooth && !c.knots[k].held && c.pieces[b].line {
+		return b
+	}
+	return -1
+}
+
+// lineAfter returns the knot where the line ends that the tangent of knot k follows, -1 if none.
+func (c *chain) lineAfter(k int) int {
+	if a := c.after(k); a >= 0 && c.knots[k].smooth && !c.knots[k].held && c.pieces[a].line {
+		return c.next(a)
+	}
+	return -1
 }
 
 // assemble fills the normal equations, damped by lambda.
 func (v *solver) assemble(c *chain, m *marks, lambda float64) {
 	v.matrix.reset(v.matrix.n, v.matrix.half)
 	clear(v.rhs)
-	var e entries
-	for x := range m.p {
-		i := int(m.at[x])
-		j := c.next(i)
-		t := m.t[x]
-		poly := &v.poly[i]
-		n := poly.deriv(t).Unit().Perp()
-		off := poly.at(t).Sub(m.p[x]).Dot(n)
-		e.n = 0
-		if c.pieces[i].line {
-			v.point(&e, i, n, 1-t)
-			v.point(&e, j, n, t)
-		} else {
-			v.derive(c, i, j, t, n, &e)
+	for x := 0; x < len(m.p); {
+		// The samples of one piece mostly follow each other: their sums go to the matrix at once.
+		i := m.at[x]
+		end := x + 1
+		for end < len(m.p) && m.at[end] == i {
+			end++
 		}
-		w := m.w[x]
-		for a := 0; a < e.n; a++ {
-			va := w * e.value[a]
-			ia := e.index[a]
-			v.rhs[ia] -= float64(va * off)
-			for b := 0; b <= a; b++ {
-				v.matrix.add(ia, e.index[b], va*e.value[b])
-				if b < a && e.index[b] == ia { // the same variable twice: both halves fall on the diagonal
-					v.matrix.add(ia, ia, va*e.value[b])
-				}
-			}
-		}
+		v.sum(c, m, int(i), x, end)
+		x = end
 	}
 	for k := range c.knots {
 		if q := &c.knots[k]; !q.smooth && v.vp[k] >= 0 {
@@ -343,40 +393,97 @@ func (v *solver) assemble(c *chain, m *marks, lambda float64) {
 	}
 }
 
-func (v *solver) point(e *entries, k int, n Point, share float64) {
-	if x := v.vp[k]; x >= 0 {
-		e.put(x, n.X*share)
-		e.put(x+1, n.Y*share)
-	}
-}
-
-// derive lists the derivatives of the distance along n of cubic i (from knot i to j) at t.
-func (v *solver) derive(c *chain, i, j int, t float64, n Point, e *entries) {
-	u := 1 - t
-	b0, b1, b2, b3 := u*u*u, 3*u*u*t, 3*u*t*t, t*t*t
+// sum adds samples x … end-1, which lie on piece i, to the normal equations.
+func (v *solver) sum(c *chain, m *marks, i, x, end int) {
+	var row [slots]int
+	v.involve(c, i, &row)
+	var n [slots][slots]float64
+	var y, g [slots]float64
+	j := c.next(i)
+	poly := &v.poly[i]
 	s := &c.pieces[i]
+	count := slots
+	if s.line {
+		count = 4
+	}
 	u0, u1 := c.knots[i].out, c.knots[j].in
-	v.point(e, i, n, b0+b1)
-	v.point(e, j, n, b2+b3)
-	turn := b1 * s.a * u0.Perp().Dot(n)
-	if x := v.vout[i]; x >= 0 {
-		e.put(x, turn)
-	} else if b := c.before(i); b >= 0 && c.knots[i].smooth && !c.knots[i].held && c.pieces[b].line {
-		// The tangent follows the line from knot b: it turns by the ends' movement across over the length.
-		k := turn / math.Max(samePlace, c.knots[i].p.Sub(c.knots[b].p).Len())
-		v.point(e, i, u0.Perp(), k)
-		v.point(e, b, u0.Perp(), -k)
+	p0, p1 := u0.Perp(), u1.Perp()
+	rail0, rail1 := c.knots[i].rail, c.knots[j].rail
+	// A tangent that follows a line turns by its ends' movement across over its length.
+	b, a := c.lineBefore(i), c.lineAfter(j)
+	var turn0, turn1 float64
+	if b >= 0 {
+		turn0 = s.a / math.Max(samePlace, c.knots[i].p.Sub(c.knots[b].p).Len())
 	}
-	turn = -b2 * s.b * u1.Perp().Dot(n)
-	if x := v.vin[j]; x >= 0 {
-		e.put(x, turn)
-	} else if a := c.after(j); a >= 0 && c.knots[j].smooth && !c.knots[j].held && c.pieces[a].line {
-		k := turn / math.Max(samePlace, c.knots[c.next(a)].p.Sub(c.knots[j].p).Len())
-		v.point(e, c.next(a), u1.Perp(), k)
-		v.point(e, j, u1.Perp(), -k)
+	if a >= 0 {
+		turn1 = s.b / math.Max(samePlace, c.knots[a].p.Sub(c.knots[j].p).Len())
 	}
-	e.put(v.va[i], b1*u0.Dot(n))
-	e.put(v.va[i]+1, -b2*u1.Dot(n))
+	for ; x < end; x++ {
+		t := m.t[x]
+		nrm := poly.deriv(t).Unit().Perp()
+		off := poly.at(t).Sub(m.p[x]).Dot(nrm)
+		u := 1 - t
+		if s.line {
+			g[0], g[1] = nrm.X*u, nrm.Y*u
+			g[2], g[3] = nrm.X*t, nrm.Y*t
+		} else {
+			b0, b1, b2, b3 := u*u*u, 3*u*u*t, 3*u*t*t, t*t*t
+			f := b0 + b1
+			g[0], g[1] = f*nrm.X, f*nrm.Y
+			f = b2 + b3
+			g[2], g[3] = f*nrm.X, f*nrm.Y
+			k := b1 * p0.Dot(nrm)
+			if b >= 0 {
+				k *= turn0
+				g[0] += float64(k * p0.X)
+				g[1] += float64(k * p0.Y)
+				g[4], g[5] = -k*p0.X, -k*p0.Y
+			} else {
+				g[4] = k * s.a
+			}
+			k = -b2 * p1.Dot(nrm)
+			if a >= 0 {
+				k *= turn1
+				g[6], g[7] = k*p1.X, k*p1.Y
+				g[2] -= float64(k * p1.X)
+				g[3] -= float64(k * p1.Y)
+			} else {
+				g[6] = k * s.b
+			}
+			g[8], g[9] = b1*u0.Dot(nrm), -b2*u1.Dot(nrm)
+		}
+		if rail0 != (Point{}) {
+			g[0] = float64(g[0]*rail0.X) + float64(g[1]*rail0.Y)
+		}
+		if rail1 != (Point{}) {
+			g[2] = float64(g[2]*rail1.X) + float64(g[3]*rail1.Y)
+		}
+		w := m.w[x]
+		for k := range count {
+			wg := w * g[k]
+			y[k] -= float64(wg * off)
+			for l := 0; l <= k; l++ {
+				n[k][l] += float64(wg * g[l])
+			}
+		}
+	}
+	for k := range count {
+		rk := row[k]
+		if rk < 0 {
+			continue
+		}
+		v.rhs[rk] += y[k]
+		for l := 0; l <= k; l++ {
+			rl := row[l]
+			if rl < 0 {
+				continue
+			}
+			v.matrix.add(rk, rl, n[k][l])
+			if l < k && rl == rk { // one knot in two slots: both halves fall on the diagonal
+				v.matrix.add(rk, rl, n[k][l])
+			}
+		}
+	}
 }
 
 // Bounds of one step: of a knot as a share of the shorter chord beside it, of a tangent in radians (by its tangent),
@@ -405,7 +512,12 @@ func (v *solver) step(c *chain) {
 					limit = math.Min(limit, maxSlide*v.chord[i])
 				}
 			}
-			d := Point{v.rhs[x], v.rhs[x+1]}
+			var d Point
+			if q.rail != (Point{}) {
+				d = q.rail.Mul(v.rhs[x])
+			} else {
+				d = Point{v.rhs[x], v.rhs[x+1]}
+			}
 			if l := d.Len(); l > limit {
 				d = d.Mul(limit / l)
 			}
@@ -424,7 +536,15 @@ func (v *solver) step(c *chain) {
 	c.settle()
 }
 
-func bounded(x, limit float64) float64 { return math.Max(-limit, math.Min(limit, x)) }
+func bounded(x, limit float64) float64 {
+	if x > limit {
+		return limit
+	}
+	if x < -limit {
+		return -limit
+	}
+	return x
+}
 
 // turned returns the unit vector u turned clockwise on screen by the angle whose tangent is k.
 func turned(u Point, k float64) Point { return u.Add(u.Perp().Mul(k)).Unit() }
