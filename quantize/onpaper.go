@@ -45,7 +45,7 @@ func FlattenPaper(px Pixels, noise, blur float64, opt Options) (*Flats, error) {
 	s.mark(tiles, rs)
 	s.flood()
 	paints = s.prune(paints, max(dustPixels, int(leastShare*float64(s.w*s.h))))
-	s.measureLocals(paints)
+	s.measureLocals(paints, rs)
 	s.refine()
 	s.trim()
 	s.paints = paints
@@ -59,6 +59,9 @@ func FlattenPaper(px Pixels, noise, blur float64, opt Options) (*Flats, error) {
 	copy(to[:], under)
 	relabel(f.Labels, &to, s.h, s.w, s.workers)
 	f.Medium, f.Ink = medium(f, opt.Medium)
+	if opt.Medium == MediumAuto && f.Ink < 0 && len(f.Palette) == 2 && f.Ground >= 0 && f.thin(1-f.Ground) {
+		f.Medium, f.Ink = MediumLine, 1-f.Ground // a pale pen
+	}
 	if len(opt.Palette) == 0 {
 		if f.Ink >= 0 {
 			f.Palette[f.Ink].Name = "ink"
@@ -66,6 +69,17 @@ func FlattenPaper(px Pixels, noise, blur float64, opt Options) (*Flats, error) {
 		NameSwatches(f.Palette)
 	}
 	return f, nil
+}
+
+// thin reports whether label l is no wider in the mean than a drawn line.
+func (f *Flats) thin(l int) bool {
+	edges, areas := f.contacts()
+	n := len(f.Palette)
+	own := 0
+	for m := range n {
+		own += edges[l*n+m]
+	}
+	return own > 0 && 2*float64(areas[l])/float64(own) < inkWidth*math.Hypot(float64(f.W), float64(f.H))
 }
 
 // showsAtFrame reports whether label l reaches the sheet's edge.

@@ -22,7 +22,7 @@ const (
 	strokePixels = 60
 	strokeShare  = 0.02
 	// darkShare is the part of an ink's ridges, the strongest, whose middle is its swatch.
-	darkShare = 0.4
+	darkShare = 0.15
 )
 
 // explains returns how badly paint p explains a ridge, ΔE: how far the ridge lies from the mixtures of its ground and
@@ -111,12 +111,38 @@ func (s *onPaper) addInks(paints []paint, rs []ridge) []paint {
 		if len(mine) < strokePixels {
 			continue
 		}
-		c := darkest(mine)
-		if !mixes(c, paints) {
+		if !standOut(mine) {
+			continue
+		}
+		c := s.darkest(mine)
+		if !mixes(c, paints) && !mixes(asSeen(mine), paints) {
 			paints = append(paints, paint{c: c, n: int64(len(mine)), stroke: true})
 		}
 	}
 	return paints
+}
+
+// standOut reports whether half the ridges rise enough from their ground to make strokes of their own.
+func standOut(rs []*ridge) bool {
+	n := 0
+	for _, r := range rs {
+		n += b2i(r.sure >= 1)
+	}
+	return 2*n >= len(rs)
+}
+
+// asSeen returns the middle of the ridges' smoothed colours.
+func asSeen(rs []*ridge) vec {
+	var c vec
+	v := make([]int32, len(rs))
+	for j := range c {
+		for k, r := range rs {
+			v[k] = r.c[j]
+		}
+		slices.Sort(v)
+		c[j] = v[len(v)/2]
+	}
+	return c
 }
 
 // mixes reports whether c is one of the paints, or what the edge between two of them shows.
@@ -146,21 +172,28 @@ func mixes(c vec, paints []paint) bool {
 	return false
 }
 
-// darkest returns the middle of the highest darkShare of the ridges.
-func darkest(rs []*ridge) vec {
+// darkest returns the middle of the full colours of the highest darkShare of the ridges, no darker in any channel than
+// the darkest pixels of the ink are: undoing blur errs widely in the dark.
+func (s *onPaper) darkest(rs []*ridge) vec {
+	const deepest = 0.05 // share of the ridges that are darker than the darkest that count
 	rs = slices.Clone(rs)
 	slices.SortStableFunc(rs, func(a, b *ridge) int { return cmp.Compare(b.height, a.height) })
-	rs = rs[:max(1, int(darkShare*float64(len(rs))))]
-	var c vec
+	high := max(1, int(darkShare*float64(len(rs))))
+	var c light
 	v := make([]int32, len(rs))
 	for j := range c {
+		for k, r := range rs[:high] {
+			v[k] = r.full[j]
+		}
+		slices.Sort(v[:high])
+		c[j] = v[high/2]
 		for k, r := range rs {
-			v[k] = r.c[j]
+			v[k] = int32(paperLinear[16*int(s.pix[4*int(r.i)+j])])
 		}
 		slices.Sort(v)
-		c[j] = v[len(v)/2]
+		c[j] = max(c[j], v[int(deepest*float64(len(v)))])
 	}
-	return c
+	return vecOfLight(c)
 }
 
 // labelRidges says which paint each ridge is: the one that explains it and the ridges around it in the same stroke

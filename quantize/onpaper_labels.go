@@ -141,7 +141,7 @@ type locals struct {
 
 // measureLocals averages the markers of each label over about 12 px. A label without markers around keeps its
 // swatch's colour there.
-func (s *onPaper) measureLocals(paints []paint) {
+func (s *onPaper) measureLocals(paints []paint, rs []ridge) {
 	cw, ch := (s.w+cell-1)/cell, (s.h+cell-1)/cell
 	l := locals{cw: cw, ch: ch, c: make([][]light, len(paints))}
 	type sum struct{ r, g, b, n int64 }
@@ -157,7 +157,7 @@ func (s *onPaper) measureLocals(paints []paint) {
 					continue
 				}
 				i := y*s.w + x
-				if !s.fixed[i] {
+				if !s.fixed[i] || !s.core[i] && !s.half.core[y/2*s.half.w+x/2] {
 					continue
 				}
 				c := lightOf(s.pix[4*i : 4*i+3 : 4*i+3])
@@ -169,6 +169,19 @@ func (s *onPaper) measureLocals(paints []paint) {
 			}
 		}
 	})
+	// A stroke's ridge stands for its width.
+	const ridgeWeight = 4
+	for k := range rs {
+		r := &rs[k]
+		if !s.fixed[r.i] || s.core[r.i] {
+			continue
+		}
+		t := &sums[s.labels[r.i]][int(r.i)/s.w/cell*cw+int(r.i)%s.w/cell]
+		t.r += ridgeWeight * int64(r.full[0])
+		t.g += ridgeWeight * int64(r.full[1])
+		t.b += ridgeWeight * int64(r.full[2])
+		t.n += ridgeWeight
+	}
 	parallel(len(paints), s.workers, func(k int) {
 		// binomial 1 2 1 both ways, over neighbouring squares
 		in := sums[k]
@@ -455,16 +468,29 @@ func (s *onPaper) trim() {
 	}
 }
 
-// Dust: connected parts without an even place that are small, or not much larger and hardly their own colour.
+// Dust is a connected part that is small for how much it stands out.
 const (
-	dustPixels = 8
-	weakPixels = 40
+	dustPixels = 8   // always dust below
+	dustWeight = 400 // dust below in px · CIEDE2000: noise gives places of one paint to another that is near it
+	weakPixels = 40  // dust below if no pixel is by weakShare of the part's own colour
 	weakShare  = shareUnit * 6 / 10
 )
 
-// dust gives small parts to the label around them. Small is fewer than dustPixels, or fewer than weakPixels where no
-// pixel is by weakShare of the part's own colour: what grain leaves open in chalk, or raises from the paper.
+// dust gives small parts to the label around them: what noise shifts from one paint to another, what grain leaves open
+// in chalk or raises from the paper.
 func (s *onPaper) dust() {
+	n := len(s.paints)
+	least := make([]int, n*n) // pixels, by own label and label around
+	most := dustPixels
+	for a := range n {
+		for b := range n {
+			d := colour.Difference(s.paints[a].c.lab(), s.paints[b].c.lab())
+			k := max(dustPixels, min(int(dustWeight/max(d, 1)), dustWeight/4))
+			least[a*n+b] = k
+			most = max(most, k)
+		}
+	}
+	most = max(most, weakPixels)
 	w, h := s.w, s.h
 	seen := make([]bool, w*h)
 	var part []int32
@@ -473,7 +499,7 @@ func (s *onPaper) dust() {
 		for x := range w {
 			i := y*w + x
 			l := s.labels[i]
-			if seen[i] || s.core[i] || !(x > 0 && s.labels[i-1] != l || y > 0 && s.labels[i-w] != l) {
+			if seen[i] || !(x > 0 && s.labels[i-1] != l || y > 0 && s.labels[i-w] != l) {
 				continue
 			}
 			part = append(part[:0], int32(i))
@@ -489,7 +515,7 @@ func (s *onPaper) dust() {
 							votes[s.labels[j]]++
 							continue
 						}
-						if s.core[j] || len(part) >= weakPixels {
+						if len(part) >= most {
 							big = true
 							break
 						}
@@ -501,7 +527,7 @@ func (s *onPaper) dust() {
 				}
 			}
 			to := uint8(commonest(votes[:]))
-			if big || votes[to] == 0 || len(part) >= dustPixels && s.strong(part, l, to) {
+			if big || votes[to] == 0 || len(part) >= least[int(l)*n+int(to)] && (len(part) >= weakPixels || s.strong(part, l, to)) {
 				continue
 			}
 			for _, j := range part {

@@ -21,8 +21,16 @@ const (
 	// covers unevenly, a shade on the paper fades out.
 	sameDE  = 2.2
 	driftDE = 9.0
-	// driftShare is the share of the contacts of two crowds, with and without an edge, that must be without.
-	driftShare = 0.3
+	// driftShare is the share of the contacts of two crowds, with and without an edge, that must be without, and
+	// driftDip how filled the valley between them must be.
+	driftShare = 0.85
+	driftDip   = 0.15
+	// Crowds that hardly touch, as those of one pen in several strokes, are one below penDE where the valley is filled
+	// to penDip and the distance squared is below penSpread times the sum of their variances.
+	penDE      = 7.0
+	penDip     = 0.2
+	penSpread  = 15.0
+	penTouches = 10
 	// crowdKeep is the depth of the saddle, as a share of the lower peak, that parts two crowds.
 	crowdKeep = 0.5
 	// leastShare of the sheet is the smallest even area that makes a paint; leastPixels its lower bound.
@@ -208,6 +216,15 @@ func greatest(heaps []crowd, member []int32) ([]crowd, []int32) {
 	for k, h := range order[:maxCrowds] {
 		kept[k], number[h] = heaps[h], int32(k)
 	}
+	for k := range kept {
+		v := kept[k].valley[:0]
+		for _, e := range kept[k].valley {
+			if number[e.to] >= 0 {
+				v = append(v, valley{number[e.to], e.share})
+			}
+		}
+		kept[k].valley = v
+	}
 	for k, m := range member {
 		member[k] = number[m]
 	}
@@ -219,6 +236,20 @@ func b2i(b bool) int {
 		return 1
 	}
 	return 0
+}
+
+// onePaint reports whether crowds a and b, d apart by CIEDE2000, are one uneven paint.
+func onePaint(heaps []crowd, c *contacts, a, b int, d float64) bool {
+	dip := heaps[a].dip(b)
+	if c.share(a, b) > driftShare && dip > driftDip {
+		return true
+	}
+	if d > penDE || dip < penDip || c.hard[a*c.n+b] >= penTouches {
+		return false
+	}
+	u := heaps[b].c.sub(heaps[a].c)
+	l := u.len()
+	return l*l < penSpread*(heaps[a].along(u)+heaps[b].along(u))
 }
 
 // mergeCrowds joins crowds that are one paint and returns for each the one it went into. The nearest pair goes first;
@@ -250,7 +281,7 @@ func mergeCrowds(heaps []crowd, c contacts, paper int, least int64, want int) []
 					continue
 				}
 				d := colour.Difference(labs[a], labs[b])
-				if d < best && (d < sameDE || d < driftDE && c.share(a, b) > driftShare) {
+				if d < best && (d < sameDE || d < driftDE && onePaint(heaps, &c, a, b, d)) {
 					best, ba, bb = d, a, b
 				}
 			}
@@ -263,6 +294,12 @@ func mergeCrowds(heaps []crowd, c contacts, paper int, least int64, want int) []
 		}
 		heaps[ba].n += heaps[bb].n
 		c.absorb(ba, bb)
+		for _, v := range heaps[bb].valley {
+			if int(v.to) != ba {
+				heaps[ba].touch(v.to, v.share)
+				heaps[v.to].touch(int32(ba), v.share)
+			}
+		}
 		for k := range into {
 			if into[k] == bb {
 				into[k] = ba

@@ -213,6 +213,44 @@ func (s *plane) sumEven(x0, y0, side int, even func(i int) bool) (sum vec, n int
 type crowd struct {
 	c vec   // where it is densest
 	n int64 // pixels
+	// spread is the covariance of the crowd's samples, in the plane's units squared: ll, aa, bb, la, lb, ab.
+	spread [6]float64
+	// valley says, for crowds it borders on, how deep the density dips between the two: the saddle as a share of the
+	// lower peak. By index, in no order, nil before crowds returns.
+	valley []valley
+}
+
+type valley struct {
+	to    int32
+	share float64
+}
+
+// dip returns the saddle between two crowds as a share of the lower peak, 0 where they do not touch.
+func (c *crowd) dip(to int) float64 {
+	for _, v := range c.valley {
+		if v.to == int32(to) {
+			return v.share
+		}
+	}
+	return 0
+}
+
+// along returns the variance of the crowd along u, per squared length of u, ΔE².
+func (c *crowd) along(u vec) float64 {
+	x, y, z := float64(u[0]), float64(u[1]), float64(u[2])
+	s := &c.spread
+	v := float64(x*x*s[0]) + float64(y*y*s[1]) + float64(z*z*s[2]) + 2*(float64(x*y*s[3])+float64(x*z*s[4])+float64(y*z*s[5]))
+	return v / float64(u.dot(u)) / (labUnit * labUnit)
+}
+
+func (c *crowd) touch(to int32, share float64) {
+	for k := range c.valley {
+		if c.valley[k].to == to {
+			c.valley[k].share = max(c.valley[k].share, share)
+			return
+		}
+	}
+	c.valley = append(c.valley, valley{to, share})
 }
 
 // crowds clusters samples by the persistence of their density: F. Chazal, L. Guibas, S. Oudot, P. Skraba,
@@ -324,6 +362,22 @@ func crowds(samples []sample, bin, keep float64) ([]crowd, []int32) {
 			out = append(out, crowd{})
 		}
 	}
+	top := make([]float64, len(out))
+	for i := range bins {
+		k := number[find(int32(i))]
+		top[k] = max(top[k], dense[i])
+	}
+	for i := range bins {
+		a := number[find(int32(i))]
+		for _, j := range near[i] {
+			if j < 0 {
+				continue
+			}
+			if b := number[find(j)]; b != a {
+				out[a].touch(b, min(dense[i], dense[j])/min(top[a], top[b]))
+			}
+		}
+	}
 	member := make([]int32, len(samples))
 	sum := make([][3]float64, len(out))
 	peak := make([]float64, len(out))
@@ -337,6 +391,17 @@ func crowds(samples []sample, bin, keep float64) ([]crowd, []int32) {
 			sum[k][c] += float64(w * float64(samples[i].c[c]))
 		}
 		peak[k] += w
+	}
+	for i := range samples {
+		o := &out[member[i]]
+		var d [3]float64
+		for c := range d {
+			d[c] = float64(samples[i].c[c]) - sum[member[i]][c]/peak[member[i]]
+		}
+		w := float64(samples[i].n) / float64(o.n)
+		for c, v := range [6]float64{d[0] * d[0], d[1] * d[1], d[2] * d[2], d[0] * d[1], d[0] * d[2], d[1] * d[2]} {
+			o.spread[c] += float64(w * v)
+		}
 	}
 	for k := range out {
 		for c := range out[k].c {

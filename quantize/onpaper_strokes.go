@@ -18,6 +18,9 @@ type ridge struct {
 	faint  float32 // the same over the least height that continues a stroke there
 	sure   float32 // the same over the height that makes a stroke there
 	wide   bool    // seen at half the resolution only
+	way    int8    // index in ridgeWays of the direction across the stroke
+	far    int8    // steps that way to the ground; negative on the other side
+	full   light   // the ink's colour there, the blur of the stroke undone
 	label  int16   // -1: none yet
 }
 
@@ -95,7 +98,7 @@ func (s *plane) ridgeAt(x, y int, least int64) (ridge, bool) {
 	best := ridge{label: -1}
 	var bestD int64
 	for _, reach := range ridgeReach {
-		for _, way := range ridgeWays {
+		for k, way := range ridgeWays {
 			dx, dy := way[0], way[1]
 			step := reach
 			if dx != 0 && dy != 0 {
@@ -111,9 +114,9 @@ func (s *plane) ridgeAt(x, y int, least int64) (ridge, bool) {
 				continue
 			}
 			n1, n2 := d1.dot(d1), d2.dot(d2)
-			low, high, ground, d := n1, n2, q1, d1
+			low, high, ground, d, far := n1, n2, q1, d1, step
 			if n2 < n1 {
-				low, high, ground, d = n2, n1, q2, d2
+				low, high, ground, d, far = n2, n1, q2, d2, -step
 			}
 			if low < least || float64(low) < ridgeHalo*ridgeHalo*float64(high) || low <= bestD {
 				continue
@@ -126,7 +129,7 @@ func (s *plane) ridgeAt(x, y int, least int64) (ridge, bool) {
 				continue
 			}
 			bestD = low
-			best = ridge{i: int32(i), c: c, ground: ground, label: -1}
+			best = ridge{i: int32(i), c: c, ground: ground, label: -1, way: int8(k), far: int8(far)}
 		}
 	}
 	if bestD == 0 || s.onFlank(x, y, best.c, best.ground) {
@@ -165,7 +168,9 @@ func (s *onPaper) strokes() ([]ridge, []int32) {
 	}
 	wide = wide[:n]
 	rs, part := linkRidges(append(fine, wide...), s.w, s.h)
-	return dropBeside(rs, part, s.w, s.h)
+	rs, part = dropBeside(rs, part, s.w, s.h)
+	s.undoBlur(rs)
+	return rs, part
 }
 
 // place moves a ridge of half the resolution to the one of its four pixels that stands out most. It reports whether
@@ -293,4 +298,111 @@ func anyWithin(m []bool, w, h, i, reach int) bool {
 		}
 	}
 	return false
+}
+
+// undoBlur fills in the full colour of the ridges. A stroke of width v and contrast c, blurred by an edge spread of
+// standard deviation σ, has the profile's area c·v and in its middle the height c·erf(v / (2√2 σ)); their ratio gives
+// v, and so how much of the ink's own contrast is left. Below about 1.5 σ the ratio no longer tells widths apart, and
+// the width is taken for that.
+func (s *onPaper) undoBlur(rs []ridge) {
+	const usual = 0.6 // px, where the blur is not known
+	blur := s.blur
+	if blur <= 0 {
+		blur = usual
+	}
+	left := blurTable(math.Sqrt(blur*blur + 1.0/12)) // the pixel's box counts too
+	parallel(bandCount(len(rs)), s.workers, func(band int) {
+		for k := band * bandRows; k < min((band+1)*bandRows, len(rs)); k++ {
+			r := &rs[k]
+			x, y := int(r.i)%s.w, int(r.i)/s.w
+			c := lightOf(s.pix[4*r.i : 4*r.i+3 : 4*r.i+3])
+			r.full = c
+			if r.wide {
+				continue
+			}
+			way := ridgeWays[r.way]
+			j := 4 * ((y+way[1]*int(r.far))*s.w + x + way[0]*int(r.far))
+			g := lightOf(s.pix[j : j+3 : j+3])
+			area, peak := s.profile(x, y, way, c, g)
+			if way[0] != 0 && way[1] != 0 {
+				area *= math.Sqrt2
+			}
+			h := left[min(int(area/peak*blurSteps), len(left)-1)] / peak
+			for n := range r.full {
+				v := float64(g[n]) + float64(c[n]-g[n])/h
+				r.full[n] = int32(min(max(v, 0), 65535))
+			}
+		}
+	})
+}
+
+// profile adds up the shares of c over ground g across a stroke, c's own place counting 1, in steps along way; peak is
+// the share in the stroke's middle, which may lie between pixels (vertex of a parabola through three).
+func (s *onPaper) profile(x, y int, way [2]int, c, g light) (area, peak float64) {
+	const (
+		reach = 6    // steps either side
+		none  = 0.02 // share below which the stroke has ended
+		rise  = 0.12 // increase of the share that announces another stroke
+	)
+	area, peak = 1, 1
+	var u [3]float64
+	uu := 0.0
+	for n := range u {
+		u[n] = float64(c[n] - g[n])
+		uu += float64(u[n] * u[n])
+	}
+	if uu == 0 {
+		return area, peak
+	}
+	var beside [2]float64
+	for n, side := range [2]int{1, -1} {
+		last := 1.0
+		for k := 1; k <= reach; k++ {
+			px, py := x+side*k*way[0], y+side*k*way[1]
+			if px < 0 || py < 0 || px >= s.w || py >= s.h {
+				break
+			}
+			j := 4 * (py*s.w + px)
+			p := lightOf(s.pix[j : j+3 : j+3])
+			share := 0.0
+			for j := range u {
+				share += float64(u[j] * float64(p[j]-g[j]))
+			}
+			share /= uu
+			if share < none || share > last+rise {
+				break
+			}
+			share = math.Min(share, 1.2)
+			if k == 1 {
+				beside[n] = share
+			}
+			area += share
+			last = share
+		}
+	}
+	a, b := beside[0], beside[1]
+	if bend := 2 - a - b; bend > 0 && a <= 1 && b <= 1 {
+		peak += (a - b) * (a - b) / (8 * bend)
+	}
+	return area, peak
+}
+
+// blurSteps is the number of entries a px of the table.
+const blurSteps = 32
+
+// blurTable returns, by the ratio of a blurred stroke's area and height in px, the share of the ink's contrast that is
+// left in the stroke's middle, for an edge spread of sigma px.
+func blurTable(sigma float64) []float64 {
+	const narrowest = 1.5 // width in sigmas from which on ratios tell widths apart
+	t := make([]float64, int(8*sigma*blurSteps)+2)
+	v := narrowest * sigma
+	height := func(v float64) float64 { return math.Erf(v / (2 * math.Sqrt2 * sigma)) }
+	for k := range t {
+		ratio := float64(k) / blurSteps
+		for v/height(v) < ratio {
+			v += sigma / 64
+		}
+		t[k] = height(v)
+	}
+	return t
 }
