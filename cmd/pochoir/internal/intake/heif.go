@@ -5,7 +5,9 @@ import (
 	"errors"
 	"image"
 	"io"
+	"os"
 	"slices"
+	"sync"
 
 	"github.com/gen2brain/heic"
 )
@@ -43,6 +45,7 @@ func readHEIF(s *source) ([]page, error) {
 		return nil, e
 	}
 	decode := func(r io.Reader) (image.Image, error) {
+		quietHEIC()
 		img, err := heic.Decode(r)
 		if errors.Is(err, heic.ErrDecode) {
 			e := s.errorf(ErrDamaged, "is damaged, or a HEIC of a variant that cannot be read")
@@ -54,6 +57,19 @@ func readHEIF(s *source) ([]page, error) {
 	}
 	return s.single(h, decode), nil
 }
+
+// quietHEIC starts the decoder in such a way that the remarks it makes on damaged files reach nobody: it takes the
+// process's streams for them once, when it starts, which are set aside for that moment.
+var quietHEIC = sync.OnceFunc(func() {
+	null, err := os.OpenFile(os.DevNull, os.O_WRONLY, 0)
+	if err != nil {
+		return // then the remarks are seen
+	}
+	out, errs := os.Stdout, os.Stderr
+	os.Stdout, os.Stderr = null, null
+	defer func() { os.Stdout, os.Stderr = out, errs }()
+	heic.Init()
+})
 
 // freedBytes is how much of the decoder's bitmap its allocator has overwritten: the decoder (version 0.4.5) hands out
 // memory that it has freed already, and the links of the list of free blocks take six words of four bytes.
