@@ -160,13 +160,24 @@ func (b *builder) cornerAt(i int) (candidate, bool) {
 		return none, false
 	}
 	d := x.Sub(p).Len()
-	spacing := 0.0 // samples may be missing around the corner
-	for _, step := range [2]int{-1, 1} {
-		if q, ok := b.at(i + step); ok {
-			spacing = math.Max(spacing, q.Sub(p).Len())
+	// The pixel's box moves the samples beside a sharp corner off its arms by up to a quarter of the sine of half its
+	// turn, a round one moves them further. Where none is off the arms they may end at some distance from a tip.
+	cot := cotHalf(dl, dr)
+	off, reach := 0.0, cutOff+cutOffTip*cot
+	for k := -4; k <= 4; k++ {
+		q, ok := b.at(i + k)
+		if ok && q.Sub(x).Len() <= gap {
+			off = math.Max(off, math.Min(math.Abs(l.Off(q)), math.Abs(r.Off(q))))
 		}
 	}
-	if d > math.Max(b.scale*(cutOff+cutOffTip*cotHalf(dl, dr)), 0.75*spacing) {
+	sine := cot / math.Sqrt(1+float64(cot*cot)) // of half the turn
+	if off > b.scale*(boxOff*sine+boxSlack)+3*b.noise {
+		return none, false
+	}
+	if off < 0.1*b.scale {
+		reach = bareReach + bareReachTip*cot
+	}
+	if d > b.scale*reach {
 		return none, false
 	}
 	for k := -3; k <= 3; k++ {
@@ -189,10 +200,9 @@ func (b *builder) cornerAt(i int) (candidate, bool) {
 	}
 	// A bend that one circle explains as well is round.
 	b.window = b.window[:0]
-	width := arcSpan * b.scale
-	reach := math.Min(width, math.Min(b.left[0].Sub(x).Len(), b.right[len(b.right)-1].Sub(x).Len())+0.3)
+	reach = math.Min(arcSpan*b.scale, math.Min(b.left[0].Sub(x).Len(), b.right[len(b.right)-1].Sub(x).Len())+0.3)
 	for k := -12; k <= 12; k++ {
-		if q, ok := b.at(i + k*1); ok && q.Sub(p).Len() <= reach {
+		if q, ok := b.at(i + k); ok && q.Sub(p).Len() <= reach {
 			b.window = append(b.window, q)
 		}
 	}
@@ -205,6 +215,15 @@ func (b *builder) cornerAt(i int) (candidate, bool) {
 	score := turn / (1 + (l.RMS+r.RMS)/math.Max(0.03, b.noise)) / (1 + d/b.scale)
 	return candidate{Corner{i, x, turn, dl, dr}, score}, true
 }
+
+// How far a sample beside a sharp corner may lie off both arms, px: boxOff times the sine of half the turn, and what
+// orientation and rounding add.
+const (
+	boxOff       = 0.40
+	boxSlack     = 0.05
+	bareReach    = 1.1
+	bareReachTip = 0.33
+)
 
 // How far the samples end short of a sharp corner, px: cutOff, and for tips the length over which they are narrower
 // than two thirds of a pixel, which grows with the cotangent of half their angle.

@@ -26,8 +26,7 @@ const (
 func (b *builder) grow() {
 	c, m := &b.chain, &b.marks
 	for round := 0; ; round++ {
-		worst, _ := b.reproject(c, m)
-		worst, _ = b.refine(c, m, wholeRounds, math.Inf(1))
+		worst, _ := b.refine(c, m, wholeRounds, math.Inf(1))
 		if worst <= growShare*b.tol || round == growRounds {
 			return
 		}
