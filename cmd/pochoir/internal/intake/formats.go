@@ -3,7 +3,6 @@ package intake
 import (
 	"bufio"
 	"bytes"
-	"encoding/binary"
 	"errors"
 	"image"
 	"image/gif"
@@ -13,7 +12,6 @@ import (
 	"strings"
 
 	"golang.org/x/image/bmp"
-	"golang.org/x/image/tiff"
 	"golang.org/x/image/webp"
 )
 
@@ -21,8 +19,7 @@ import (
 func isUnsupported(err error) bool {
 	var j jpeg.UnsupportedError
 	var p png.UnsupportedError
-	var t tiff.UnsupportedError
-	return errors.As(err, &j) || errors.As(err, &p) || errors.As(err, &t) || errors.Is(err, bmp.ErrUnsupported) ||
+	return errors.As(err, &j) || errors.As(err, &p) || errors.Is(err, bmp.ErrUnsupported) ||
 		strings.Contains(err.Error(), "unsupported") || strings.Contains(err.Error(), "not implemented")
 }
 
@@ -198,8 +195,13 @@ func readTIFF(s *source) ([]page, error) {
 		p := page{header: header{w: w, h: ht}}
 		d.describe(&p.header)
 		p.icc = d.block(tagICC)
-		p.decode = func(*header) (image.Image, error) {
-			return tiff.Decode(io.NewSectionReader(atDirectory(s, order, d.at), 0, s.size))
+		p.decode = func(h *header) (image.Image, error) {
+			t, err := s.openTIFF(&d, w, ht)
+			if err != nil {
+				return nil, err
+			}
+			h.lossy = t.compression == tiffJPEG
+			return t.decode()
 		}
 		pages = append(pages, p)
 	}
@@ -207,30 +209,6 @@ func readTIFF(s *source) ([]page, error) {
 		return nil, errors.New("it holds no picture")
 	}
 	return pages, nil
-}
-
-// atDirectory returns s with its header pointing at the directory at off, for a decoder that reads only the first.
-func atDirectory(s *source, order binary.ByteOrder, off int64) io.ReaderAt {
-	p := patched{ReaderAt: s.r}
-	order.PutUint32(p.field[:], uint32(off))
-	return p
-}
-
-// patched is a file whose bytes 4 to 7 read as field.
-type patched struct {
-	io.ReaderAt
-	field [4]byte
-}
-
-// ReadAt implements io.ReaderAt.
-func (p patched) ReadAt(b []byte, off int64) (int, error) {
-	n, err := p.ReaderAt.ReadAt(b, off)
-	for i, v := range p.field {
-		if k := int64(4+i) - off; k >= 0 && k < int64(n) {
-			b[k] = v
-		}
-	}
-	return n, err
 }
 
 // readWebP walks the chunks of the RIFF container (RFC 9649 §2). Dimensions stand in VP8X, or in the frame header of

@@ -38,7 +38,6 @@ var errDirectory = errors.New("its directory of tags makes no sense")
 type directory struct {
 	r     io.ReaderAt
 	order binary.ByteOrder
-	at    int64 // offset of the directory itself
 	tags  map[uint16]entry
 }
 
@@ -68,7 +67,7 @@ func openDirectory(r io.ReaderAt) (binary.ByteOrder, int64, error) {
 
 // readDirectory reads the directory at off and returns it with the offset of the next one, 0 for none.
 func readDirectory(r io.ReaderAt, order binary.ByteOrder, off int64) (directory, int64, error) {
-	d := directory{r: r, order: order, at: off, tags: map[uint16]entry{}}
+	d := directory{r: r, order: order, tags: map[uint16]entry{}}
 	var two [2]byte
 	if _, err := r.ReadAt(two[:], off); err != nil {
 		return d, 0, err
@@ -122,6 +121,36 @@ func (d *directory) far(b []byte, size int) (int, bool) {
 		return int(d.order.Uint16(v[:])), true
 	}
 	return int(d.order.Uint32(v[:])), true
+}
+
+// integers returns the values of a field of whole numbers, nil when it is absent, of another kind, too long or not all
+// there.
+func (d *directory) integers(tag uint16) []int {
+	e, ok := d.tags[tag]
+	size := map[uint16]int{1: 1, 3: 2, 4: 4}[e.kind]
+	if !ok || size == 0 || e.count == 0 || int64(e.count)*int64(size) > maxBlock {
+		return nil
+	}
+	b := e.value[:]
+	if n := int(e.count) * size; n > len(b) {
+		far, err := io.ReadAll(io.NewSectionReader(d.r, int64(d.order.Uint32(b)), int64(n)))
+		if err != nil || len(far) < n {
+			return nil
+		}
+		b = far
+	}
+	v := make([]int, e.count)
+	for i := range v {
+		switch size {
+		case 1:
+			v[i] = int(b[i])
+		case 2:
+			v[i] = int(d.order.Uint16(b[2*i:]))
+		case 4:
+			v[i] = int(d.order.Uint32(b[4*i:]))
+		}
+	}
+	return v
 }
 
 // block returns the bytes of a field, nil when it is absent, too large or not all there.

@@ -29,7 +29,8 @@ import (
 )
 
 // The files in testdata were written by Pillow 9.4 from scene.png (37 x 23 px, no symmetry); ycck.jpg is cmyk.jpg with
-// the transform byte of its Adobe marker set to 2.
+// the transform byte of its Adobe marker set to 2; planes.tif, tiles.tif and deep.tif (16 bits) by libtiff's tiffcp;
+// four.tif (4 bits) by hand.
 
 // open reads a file of testdata and fails the test when it cannot.
 func open(t *testing.T, name string) *paper.Picture {
@@ -154,7 +155,8 @@ func TestAgainstPillow(t *testing.T) {
 		means float64
 	}{
 		{"scene.png", 0, 0}, {"lossless.webp", 0, 0}, {"lzw.tif", 0, 0}, {"palette.bmp", 0, 0}, {"plain.bmp", 0, 0},
-		{"bilevel.bmp", 0, 0}, {"alpha.bmp", 1, 0.6}, {"still.gif", 0, 0}, {"grey.tif", 0, 0},
+		{"bilevel.bmp", 0, 0}, {"alpha.bmp", 1, 0.6}, {"still.gif", 0, 0}, {"grey.tif", 0, 0}, {"fax.tif", 0, 0}, {"cmyk.tif", 1, 0.5},
+		{"planes.tif", 0, 0}, {"tiles.tif", 0, 0}, {"deep.tif", 1, 0.5}, {"jpeg.tif", 150, 7}, {"four.tif", 0, 0},
 		{"alpha.tif", 1, 0.6}, {"alpha-lossless.webp", 1, 0.6}, {"grey.jpg", 2, 0.5}, {"cmyk.jpg", 3, 0.8},
 		{"ycck.jpg", 4, 1}, {"subsampled.jpg", 120, 5}, {"progressive.jpg", 150, 7}, {"lossy.webp", 150, 7},
 		{"alpha.webp", 150, 7},
