@@ -47,7 +47,7 @@ func (b *builder) build() Path {
 		}
 		c.knots[0].in = cs[0].In
 	default:
-		begin := Corner{At: b.start}
+		begin := Corner{At: b.start, end: true}
 		b.push(b.start, Point{}, true)
 		from, at := &begin, 0
 		for k := range cs {
@@ -55,7 +55,7 @@ func (b *builder) build() Path {
 			from, at = &cs[k], cs[k].Index
 			b.push(from.At, from.In, false)
 		}
-		finish := Corner{At: b.end}
+		finish := Corner{At: b.end, end: true}
 		b.between(at, n-1, from, &finish)
 		b.push(b.end, finish.In, true)
 	}
@@ -87,7 +87,8 @@ func (b *builder) between(i, j int, from, to *Corner) {
 		}
 	}
 	for k := lo; k <= hi; k++ {
-		s.p, s.w = append(s.p, b.p[k%n]), append(s.w, b.w[k%n])
+		p := b.p[k%n]
+		s.p, s.w = append(s.p, p), append(s.w, b.w[k%n]*trust(p, from)*trust(p, to))
 	}
 	s.p, s.w = append(s.p, to.At), append(s.w, 1)
 	begin := len(b.chain.knots) - 1
@@ -100,6 +101,19 @@ func (b *builder) between(i, j int, from, to *Corner) {
 
 // endGap is how far from a corner or an end samples are left out, px: the pixel box rounds them off.
 const endGap = 0.8
+
+// junctionReach is how far from the end of a run other edges may taint its samples, px.
+const junctionReach = 2.5
+
+// trust returns how far a sample counts beside an end of the run: the pixels there hold a third colour, and where the
+// end lies is known no better.
+func trust(p Point, c *Corner) float64 {
+	if !c.end {
+		return 1
+	}
+	d := p.Sub(c.At).Len() / junctionReach
+	return math.Min(1, math.Max(leastWeight, float64(d*d)))
+}
 
 // blunt returns the distance from a corner within which its samples are rounded off, px.
 func (b *builder) blunt(c *Corner) float64 {

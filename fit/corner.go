@@ -12,6 +12,8 @@ type Corner struct {
 	Turn  float64 // radians, 0 to π
 	In    Point   // unit direction of the arm that arrives
 	Out   Point   // unit direction of the arm that leaves
+
+	end bool // an end of an open run
 }
 
 // Windows of the corner search, in px of a scale of 1.
@@ -175,7 +177,7 @@ func (b *builder) cornerAt(i int) (candidate, bool) {
 		return none, false
 	}
 	if off < 0.1*b.scale {
-		reach = bareReach + bareReachTip*cot
+		reach = math.Max(bareReach, bareTip+bareReachTip*cot)
 	}
 	if d > b.scale*reach {
 		return none, false
@@ -213,16 +215,16 @@ func (b *builder) cornerAt(i int) (candidate, bool) {
 	}
 	turn := math.Atan2(math.Abs(dl.Cross(dr)), dl.Dot(dr))
 	score := turn / (1 + (l.RMS+r.RMS)/math.Max(0.03, b.noise)) / (1 + d/b.scale)
-	return candidate{Corner{i, x, turn, dl, dr}, score}, true
+	return candidate{Corner{Index: i, At: x, Turn: turn, In: dl, Out: dr}, score}, true
 }
 
 // How far a sample beside a sharp corner may lie off both arms, px: boxOff times the sine of half the turn, and what
 // orientation and rounding add.
 const (
-	boxOff       = 0.40
-	boxSlack     = 0.05
-	bareReach    = 1.1
-	bareReachTip = 0.33
+	boxOff                = 0.40
+	boxSlack              = 0.05
+	bareReach             = 1.5
+	bareTip, bareReachTip = 0.5, 0.42
 )
 
 // How far the samples end short of a sharp corner, px: cutOff, and for tips the length over which they are narrower

@@ -8,11 +8,15 @@ const (
 	partRounds  = 6
 )
 
-// improve refines the chain, adds knots where the tolerance is not kept and drops those that are not needed.
+// improve refines the chain, adds knots where the tolerance is not kept, drops those that are not needed and moves the
+// others to natural places.
 func (b *builder) improve() {
 	b.grow()
 	b.prune()
 	b.grow()
+	b.level()
+	b.refine(&b.chain, &b.marks, wholeRounds, math.Inf(1))
+	b.snap()
 }
 
 // Knots are added where a sample lies further off than this share of the tolerance, at most so many times over.
@@ -121,11 +125,10 @@ type part struct {
 // partReach is how many pieces either side of a change are refined with it.
 const partReach = 1
 
-// prune drops smooth knots, the one that costs least accuracy first, while the tolerance is kept.
-func (b *builder) prune() {
+func (b *builder) pruner() *pruner {
 	c := &b.chain
-	n, m := len(c.knots), len(c.pieces)
-	p := pruner{builder: b, next: make([]int, n), prev: make([]int, n), own: make([][]int, n), left: m}
+	n := len(c.knots)
+	p := &pruner{builder: b, next: make([]int, n), prev: make([]int, n), own: make([][]int, n), left: len(c.pieces)}
 	for k := range n {
 		p.next[k], p.prev[k] = -1, -1
 		if c.after(k) >= 0 {
@@ -138,6 +141,13 @@ func (b *builder) prune() {
 	for x, at := range b.marks.at {
 		p.own[at] = append(p.own[at], x)
 	}
+	return p
+}
+
+// prune drops smooth knots, the one that costs least accuracy first, while the tolerance is kept.
+func (b *builder) prune() {
+	p := b.pruner()
+	n := len(b.chain.knots)
 	parts := make([]part, n)
 	for {
 		best := -1

@@ -262,9 +262,9 @@ func (v *solver) number(c *chain) {
 		before, after := c.before(k), c.after(k)
 		switch {
 		case q.pinned:
-		case !q.held:
+		case q.rail == (Point{}):
 			v.vp[k] = take(2)
-		case q.rail != (Point{}):
+		default:
 			v.vp[k] = take(1)
 		}
 		curved := func(s int) bool { return s >= 0 && !c.pieces[s].line }
