@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"strings"
 
 	"golang.org/x/term"
@@ -49,7 +50,15 @@ func commands() []command {
 	return []command{traceCommand, proofCommand, recolourCommand, exportCommand, checkCommand, packCommand, demoCommand, versionCommand}
 }
 
+// garbage is how much of what is in use may pile up unused, in per cent, where the user does not say (GOGC). Bitmaps
+// make up nearly all of the memory and hold no pointers, so collecting early costs next to nothing: on a picture of 12
+// megapixels the usual 100 takes half as much memory again and saves no time.
+const garbage = 40
+
 func main() {
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(garbage)
+	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
 	go func() {
 		<-ctx.Done()

@@ -80,8 +80,8 @@ func get(t *testing.T, path string) []byte {
 	return b
 }
 
-// files lists all there is below the working folder.
-func files(t *testing.T) string {
+// filesHere lists all there is below the working folder.
+func filesHere(t *testing.T) string {
 	t.Helper()
 	var names []string
 	err := filepath.WalkDir(".", func(path string, d fs.DirEntry, err error) error {
@@ -111,7 +111,7 @@ func TestTraceBeside(t *testing.T) {
 	if n := strings.Count(r.errors, "\n"); n > 24 {
 		t.Errorf("the report has %d lines", n)
 	}
-	if got := files(t); got != "buoy-flat.png buoy-flat.svg" {
+	if got := filesHere(t); got != "buoy-flat.png buoy-flat.svg" {
 		t.Errorf("files: %s", got)
 	}
 	if !bytes.Equal(before, get(t, "buoy-flat.png")) {
@@ -150,7 +150,7 @@ func TestTraceSeveral(t *testing.T) {
 			t.Fatalf("line %d: want %q in\n%s", i, w, r.errors)
 		}
 	}
-	if got := files(t); got != "buoy-flat.png gull-ink.png note.png out/buoy-flat.svg out/gull-ink.svg" {
+	if got := filesHere(t); got != "buoy-flat.png gull-ink.png note.png out/buoy-flat.svg out/gull-ink.svg" {
 		t.Errorf("files: %s", got)
 	}
 	r = call(t, nil, "trace", "buoy-flat.png", "gull-ink.png", "--json", "--jobs", "2")
@@ -182,7 +182,7 @@ func TestBadInput(t *testing.T) {
 	put(t, "cut.png", whole[:len(whole)/2])
 	put(t, "empty.png", nil)
 	put(t, "old.svg", []byte("an older drawing"))
-	before := files(t)
+	before := filesHere(t)
 	for _, c := range []struct {
 		args []string
 		code int
@@ -228,7 +228,7 @@ func TestBadInput(t *testing.T) {
 			}
 		}
 	}
-	if got := files(t); got != before {
+	if got := filesHere(t); got != before {
 		t.Errorf("files: %s, want %s", got, before)
 	}
 	if string(get(t, "old.svg")) != "an older drawing" || !bytes.Equal(get(t, "buoy-flat.png"), whole) {
@@ -291,13 +291,13 @@ func TestPages(t *testing.T) {
 		{[]string{"-o", "x.svg", "--page", "2"}, "page.tif x.svg"},
 		{[]string{"-o", "out/"}, "out/page-2.svg out/page.svg page.tif"},
 	} {
-		for _, f := range strings.Fields(files(t)) {
+		for _, f := range strings.Fields(filesHere(t)) {
 			if f != "page.tif" {
 				os.Remove(f)
 			}
 		}
 		r := call(t, nil, append([]string{"trace", "page.tif", "-q"}, c.args...)...)
-		if got := files(t); r.code != 0 || got != c.made {
+		if got := filesHere(t); r.code != 0 || got != c.made {
 			t.Errorf("%v: code %d, files %s, want %s\n%s", c.args, r.code, got, c.made, r.errors)
 		}
 	}
@@ -390,7 +390,7 @@ func TestInterrupted(t *testing.T) {
 	if code != exitInterrupted || errs.String() != "pochoir: stopped\n" {
 		t.Errorf("code %d, %q", code, errs.String())
 	}
-	if got := files(t); got != "buoy-flat.png" {
+	if got := filesHere(t); got != "buoy-flat.png" {
 		t.Errorf("files: %s", got)
 	}
 }
