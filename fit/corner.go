@@ -97,7 +97,7 @@ func (b *builder) unrounded(in []Corner) []Corner {
 				b.window = append(b.window, q)
 			}
 		}
-		if circleRMS(b.window) < math.Max(arcMiss2*b.scale, 2*b.noise) {
+		if circleRMS(b.window) < math.Max(arcMiss2*b.scale, 1.2*b.noise) {
 			gone[k], gone[j] = true, true
 		}
 	}
@@ -183,7 +183,7 @@ func (b *builder) cornerAt(i int) (candidate, bool) {
 		return none, false
 	}
 	for k := -3; k <= 3; k++ {
-		if q, ok := b.at(i + k); ok && q.Sub(x).Len() < d {
+		if q, ok := b.at(i + k); ok && q.Sub(x).Len() < d-2*b.noise {
 			return none, false
 		}
 	}
@@ -210,7 +210,7 @@ func (b *builder) cornerAt(i int) (candidate, bool) {
 	}
 	rms := math.Max(l.RMS, r.RMS)
 	arc := circleRMS(b.window)
-	if arc < math.Max(arcMiss*b.scale, 3*b.noise) || arc < 2*rms {
+	if arc < math.Max(arcMiss*b.scale, 1.2*b.noise) || arc < 1.4*rms {
 		return none, false
 	}
 	turn := math.Atan2(math.Abs(dl.Cross(dr)), dl.Dot(dr))

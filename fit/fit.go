@@ -65,9 +65,9 @@ func (o Options) setting(p []Point, w []float64, closed bool) setting {
 	}
 	s.scale = math.Min(maxScale, math.Max(minScale, s.scale))
 	if !(s.noise > 0) {
-		s.noise = noiseOf(p)
+		s.noise = math.Min(noiseOf(p), s.tol/3)
 	}
-	s.noise = math.Min(math.Max(s.noise, minNoise), 4*s.tol)
+	s.noise = math.Max(s.noise, minNoise)
 	turn := o.Turn
 	if !(turn > 0) {
 		turn = DefaultTurn

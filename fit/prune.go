@@ -13,9 +13,13 @@ const (
 func (b *builder) improve() {
 	b.grow()
 	b.prune()
-	b.grow()
+	worst := b.grow()
+	var plain chain
+	plain.copyFrom(&b.chain)
 	b.level()
-	b.refine(&b.chain, &b.marks, wholeRounds, math.Inf(1))
+	if w, _ := b.refine(&b.chain, &b.marks, wholeRounds, math.Inf(1)); w > math.Max(worst, growShare*b.tol) {
+		b.chain = plain
+	}
 	b.snap()
 }
 
@@ -26,13 +30,13 @@ const (
 )
 
 // grow refines the chain and parts the pieces that leave the tolerance: a line is bent first, a cubic is cut where it
-// strays most.
-func (b *builder) grow() {
+// strays most. It returns the worst distance left.
+func (b *builder) grow() (worst float64) {
 	c, m := &b.chain, &b.marks
 	for round := 0; ; round++ {
-		worst, _ := b.refine(c, m, wholeRounds, math.Inf(1))
+		worst, _ = b.refine(c, m, wholeRounds, math.Inf(1))
 		if worst <= growShare*b.tol || round == growRounds {
-			return
+			return worst
 		}
 		stray := make([]float64, len(c.pieces))
 		where := make([]float64, len(c.pieces))
@@ -82,7 +86,7 @@ func (b *builder) grow() {
 			out.knots = append(out.knots, knot{p: seg.At(t), in: u, out: u, smooth: true})
 		}
 		if !changed {
-			return
+			return worst
 		}
 		for x := range m.p {
 			i := m.at[x]
@@ -120,6 +124,15 @@ type part struct {
 	cost   float64
 	ok     bool
 	fresh  bool // up to date with the chain around it
+	bends  bool // a line would become part of a curve
+}
+
+// before reports whether q is to be tried before o: lines are kept as long as other knots can go.
+func (q *part) before(o *part) bool {
+	if q.bends != o.bends {
+		return o.bends
+	}
+	return q.cost < o.cost
 }
 
 // partReach is how many pieces either side of a change are refined with it.
@@ -159,7 +172,7 @@ func (b *builder) prune() {
 			if !q.fresh {
 				*q = p.without(k)
 			}
-			if q.ok && (best < 0 || q.cost < parts[best].cost) {
+			if q.ok && (best < 0 || q.before(&parts[best])) {
 				best = k
 			}
 		}
@@ -315,6 +328,7 @@ func (p *pruner) without(r int) part {
 			square += p.collect(&q, k, x, 1, 0)
 		}
 	}
+	q.bends = p.chain.pieces[before].line || p.chain.pieces[r].line
 	worst, mean := p.solver.refine(&q.chain, &q.marks, partRounds, 3*p.tol)
 	q.cost = float64(mean*float64(len(q.marks.p))) - square
 	q.ok = worst <= p.tol

@@ -475,6 +475,17 @@ func (s *stretch) settledSpans() []span {
 	}
 	if sp := &kept[len(kept)-1]; s.length[n-1]-s.length[sp.j] < near {
 		sp.j = n - 1
+		// The bend behind the line at which a loop was opened needs room too.
+		if q := &kept[0]; s.loop && len(kept) > 1 {
+			for s.length[q.i] < near && q.i < q.j {
+				q.i++
+			}
+			if s.length[q.j]-s.length[q.i] < near {
+				kept = kept[1:]
+			}
+		} else if s.loop && s.length[q.i] < near {
+			return nil
+		}
 	}
 	for _, sp := range kept {
 		if sp.i > 0 {
