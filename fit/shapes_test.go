@@ -58,7 +58,7 @@ func TestShapes(t *testing.T) {
 		worst           float64 // px
 	}{
 		{"circle", Ellipse(Point{40, 40}, 20, 20, 0), 4, 0, 0.02},
-		{"ellipse", Ellipse(Point{40.3, 40.1}, 30, 12, 0.4), 4, 0, 0.03},
+		{"ellipse", Ellipse(Point{40.3, 40.1}, 30, 12, 0.4), 4, 0, 0.02},
 		{"square", polygon(Point{10, 10}, Point{50, 10}, Point{50, 50}, Point{10, 50}), 4, 4, 0.05},
 		{"slanted triangle", polygon(Point{10, 10}, Point{60, 23}, Point{25, 61}), 3, 3, 0.05},
 		{"rounded rectangle", roundedRectangle(10.2, 12.7, 60, 40, 9), 8, 4, 0.1},
