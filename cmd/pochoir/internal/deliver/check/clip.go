@@ -133,10 +133,10 @@ func cutAt(s fit.Segment, height func(fit.Point) float64, onto func(fit.Point) f
 	stops = append(stops, 1)
 	value := func(t float64) float64 {
 		if s.Line {
-			return h[0] + t*(h[3]-h[0])
+			return h[0] + float64(t*(h[3]-h[0]))
 		}
 		u := 1 - t
-		return u*u*u*h[0] + 3*u*u*t*h[1] + 3*u*t*t*h[2] + t*t*t*h[3]
+		return float64(u*u*u*h[0]) + float64(3*u*u*t*h[1]) + float64(3*u*t*t*h[2]) + float64(t*t*t*h[3])
 	}
 	var cuts []float64
 	for i := 1; i < len(stops); i++ {

@@ -131,20 +131,20 @@ func merge(run []fit.Segment, t0, t1 fit.Point, tol float64) (fit.Segment, bool)
 		for i, p := range pts {
 			t := ts[i]
 			u := 1 - t
-			b1, b2 := 3*u*u*t, 3*u*t*t
+			b1, b2 := float64(3*u*u*t), float64(3*u*t*t)
 			v0, v1 := t0.Mul(b1), t1.Mul(b2)
-			rest := p.Sub(a.Mul(u*u*u + b1)).Sub(d.Mul(t*t*t + b2))
+			rest := p.Sub(a.Mul(float64(u*u*u) + b1)).Sub(d.Mul(float64(t*t*t) + b2))
 			c00 += v0.Dot(v0)
 			c01 += v0.Dot(v1)
 			c11 += v1.Dot(v1)
 			x0 += v0.Dot(rest)
 			x1 += v1.Dot(rest)
 		}
-		det := c00*c11 - c01*c01
+		det := float64(c00*c11) - float64(c01*c01)
 		if det <= 1e-12*c00*c11 {
 			return fit.Segment{}, false
 		}
-		l0, l1 := (x0*c11-x1*c01)/det, (x1*c00-x0*c01)/det
+		l0, l1 := (float64(x0*c11)-float64(x1*c01))/det, (float64(x1*c00)-float64(x0*c01))/det
 		if l0 <= 0 || l1 <= 0 || l0 > 2*total || l1 > 2*total {
 			return fit.Segment{}, false
 		}

@@ -12,21 +12,24 @@ type affine struct{ a, b, c, d, e, f float64 }
 
 var identity = affine{a: 1, d: 1}
 
+// dot2 is a·b + c·d, each product rounded by itself so that every machine gives the same.
+func dot2(a, b, c, d float64) float64 { return float64(a*b) + float64(c*d) }
+
 // then returns the map that applies m first and n afterwards.
 func (m affine) then(n affine) affine {
 	return affine{
-		n.a*m.a + n.c*m.b, n.b*m.a + n.d*m.b,
-		n.a*m.c + n.c*m.d, n.b*m.c + n.d*m.d,
-		n.a*m.e + n.c*m.f + n.e, n.b*m.e + n.d*m.f + n.f,
+		dot2(n.a, m.a, n.c, m.b), dot2(n.b, m.a, n.d, m.b),
+		dot2(n.a, m.c, n.c, m.d), dot2(n.b, m.c, n.d, m.d),
+		dot2(n.a, m.e, n.c, m.f) + n.e, dot2(n.b, m.e, n.d, m.f) + n.f,
 	}
 }
 
 func (m affine) apply(p fit.Point) fit.Point {
-	return fit.Point{X: m.a*p.X + m.c*p.Y + m.e, Y: m.b*p.X + m.d*p.Y + m.f}
+	return fit.Point{X: dot2(m.a, p.X, m.c, p.Y) + m.e, Y: dot2(m.b, p.X, m.d, p.Y) + m.f}
 }
 
 // scale is the factor by which lengths grow on average.
-func (m affine) scale() float64 { return math.Sqrt(math.Abs(m.a*m.d - m.b*m.c)) }
+func (m affine) scale() float64 { return math.Sqrt(math.Abs(dot2(m.a, m.d, -m.b, m.c))) }
 
 func (m affine) path(p fit.Path) fit.Path {
 	if m == identity {

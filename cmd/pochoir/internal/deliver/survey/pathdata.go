@@ -236,17 +236,17 @@ func arc(from, to fit.Point, rx, ry, degrees float64, large, sweep bool) []fit.S
 	}
 	sin, cos := math.Sincos(degrees * math.Pi / 180)
 	dx, dy := (from.X-to.X)/2, (from.Y-to.Y)/2
-	x, y := cos*dx+sin*dy, -sin*dx+cos*dy
-	if grow := x*x/(rx*rx) + y*y/(ry*ry); grow > 1 {
+	x, y := dot2(cos, dx, sin, dy), dot2(-sin, dx, cos, dy)
+	if grow := float64(x*x/(rx*rx)) + float64(y*y/(ry*ry)); grow > 1 {
 		rx, ry = rx*math.Sqrt(grow), ry*math.Sqrt(grow)
 	}
-	den := rx*rx*y*y + ry*ry*x*x
-	k := math.Sqrt(math.Max(0, (rx*rx*ry*ry-den)/den))
+	den := dot2(rx*rx, y*y, ry*ry, x*x)
+	k := math.Sqrt(math.Max(0, (float64(rx*rx*ry*ry)-den)/den))
 	if large == sweep {
 		k = -k
 	}
 	cx, cy := k*rx*y/ry, -k*ry*x/rx
-	centre := fit.Point{X: cos*cx - sin*cy + (from.X+to.X)/2, Y: sin*cx + cos*cy + (from.Y+to.Y)/2}
+	centre := fit.Point{X: dot2(cos, cx, -sin, cy) + (from.X+to.X)/2, Y: dot2(sin, cx, cos, cy) + (from.Y+to.Y)/2}
 	a0 := math.Atan2((y-cy)/ry, (x-cx)/rx)
 	da := math.Atan2((-y-cy)/ry, (-x-cx)/rx) - a0
 	if sweep && da < 0 {
@@ -261,14 +261,14 @@ func arc(from, to fit.Point, rx, ry, degrees float64, large, sweep bool) []fit.S
 		s, c := math.Sincos(a)
 		u, v := rx*c, ry*s
 		du, dv := -rx*s, ry*c
-		return fit.Point{X: centre.X + cos*u - sin*v, Y: centre.Y + sin*u + cos*v},
-			fit.Point{X: cos*du - sin*dv, Y: sin*du + cos*dv}
+		return fit.Point{X: centre.X + dot2(cos, u, -sin, v), Y: centre.Y + dot2(sin, u, cos, v)},
+			fit.Point{X: dot2(cos, du, -sin, dv), Y: dot2(sin, du, cos, dv)}
 	}
 	var out []fit.Segment
-	p, d := on(a0)
-	p = from
+	p := from
+	_, d := on(a0)
 	for i := 1; i <= n; i++ {
-		q, e := on(a0 + float64(i)*step)
+		q, e := on(a0 + float64(float64(i)*step))
 		if i == n {
 			q = to
 		}

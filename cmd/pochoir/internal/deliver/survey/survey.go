@@ -163,7 +163,7 @@ func BoxOf(p fit.Path) Box {
 func Extrema(p0, p1, p2, p3 float64) []float64 {
 	a, b, c := p1-p0, p2-p1, p3-p2
 	// derivative/3 = a(1-t)² + 2b(1-t)t + c t² = qa t² + qb t + a
-	qa, qb := a-2*b+c, 2*(b-a)
+	qa, qb := a-float64(2*b)+c, 2*(b-a)
 	var out []float64
 	keep := func(t float64) {
 		if t > 0 && t < 1 {
