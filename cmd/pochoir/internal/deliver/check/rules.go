@@ -78,6 +78,8 @@ var Rules = []Rule{
 	{"layer-colour", Warning, "layers and colours do not match one to one",
 		"recolouring in one place needs one layer for each colour", "shapes are regrouped by colour where painting order allows it"},
 	{"covered-shape", Warning, "a shape that others hide entirely", "hidden leftovers look careless in outline view", "taken out"},
+	{"hairline", Warning, "a hairline gap between two shapes",
+		"where colours only touch, the ground shines through in most viewers; the lower one should run on beneath", ""},
 	{"sliver", Warning, "a hair-thin shape", "it is usually a leftover, and flickers in print", "taken out"},
 	{"crossing", Warning, "an outline that crosses itself",
 		"programs fill such places by different rules, and cutters cut them twice", ""},
