@@ -80,6 +80,12 @@ func (b *builder) between(i, j int, from, to *Corner) {
 	for hi >= lo && b.p[hi%n].Sub(to.At).Len() <= gap1 {
 		hi--
 	}
+	for k := 0; k < maxTainted && lo < hi && b.tainted(b.p[lo%n], from, from.Out, gap0); k++ {
+		lo++
+	}
+	for k := 0; k < maxTainted && lo < hi && b.tainted(b.p[hi%n], to, to.In, gap1); k++ {
+		hi--
+	}
 	if lo > hi { // too short to be choosy: the middle sample must do
 		mid := (i + j) / 2
 		if q := b.p[mid%n]; q.Sub(from.At).Len() > 0.3 && q.Sub(to.At).Len() > 0.3 {
@@ -101,6 +107,30 @@ func (b *builder) between(i, j int, from, to *Corner) {
 
 // endGap is how far from a corner or an end samples are left out, px: the pixel box rounds them off.
 const endGap = 0.8
+
+// A sample this much beyond what a corner blunts may still be moved by the other arm, px; at most maxTainted are left
+// out.
+const (
+	taintReach = 1.3
+	maxTainted = 2
+)
+
+// tainted reports whether a sample close behind a corner lies off the arm that was seen from further away.
+func (b *builder) tainted(p Point, c *Corner, dir Point, gap float64) bool {
+	if dir == (Point{}) {
+		return false
+	}
+	d := p.Sub(c.At)
+	l := d.Len()
+	return l < gap+taintReach*b.scale && math.Abs(d.Cross(dir)) > taintOff*b.scale+3*b.noise+float64(armBend*float64(l*l))
+}
+
+// How far a sample beside a corner may lie off the arm's tangent, px, and how much more by the square of its distance,
+// 1/px: half the curvature of an arm.
+const (
+	taintOff = 0.03
+	armBend  = 0.02
+)
 
 // junctionReach is how far from the end of a run other edges may taint its samples, px.
 const junctionReach = 2.5
