@@ -200,10 +200,14 @@ func (s *onPaper) darkest(rs []*ridge) vec {
 // best. The higher ones count more: where the pen pressed lightly its colour tells little.
 func (s *onPaper) labelRidges(rs []ridge, part []int32, paints []paint) {
 	const (
-		window  = 10   // px
-		never   = 10.0 // cost of a paint that does not explain a ridge
-		others  = 2.0  // weight of the mean cost around
-		lowSure = 0.5  // share of a stroke's labels that speaks for its unexplained rest
+		window = 10   // px
+		never  = 10.0 // cost of a paint that does not explain a ridge
+		// A ridge this near to a paint, ΔE in the plane, may be the paint itself, raised by noise or sharpening; the
+		// cost is a share of the distance.
+		same     = 8.0
+		sameCost = 0.6
+		others   = 2.0 // weight of the mean cost around
+		lowSure  = 0.5 // share of a stroke's labels that speaks for its unexplained rest
 	)
 	n := len(paints)
 	own := make([]float32, n*len(rs))
@@ -215,6 +219,9 @@ func (s *onPaper) labelRidges(rs []ridge, part []int32, paints []paint) {
 		parts = max(parts, part[k]+1)
 		for l := range paints {
 			cost, ok := explains(&rs[k], &paints[l], explainShare)
+			if d := paints[l].c.sub(rs[k].c).len(); d < same && (!ok || sameCost*d < cost) {
+				cost, ok = float64(sameCost*d), true // it shows the paint itself
+			}
 			if ok = ok && cost < never; !ok {
 				cost = never
 			}

@@ -41,7 +41,7 @@ const (
 	longShare = 1.7
 	// ridgeHalo is the share of the higher side a ridge must keep on its lower side: sharpening leaves a band along
 	// an edge that differs a little from its own area and much from the other side.
-	ridgeHalo = 0.22
+	ridgeHalo = 0.27
 	// flankLead is how much farther from the ground than a ridge a pixel beside it may be.
 	flankLead = 1.3
 	// A stroke has at least ridgeRun pixels; one of fewer than shortRun must stand out shortShare times as much.
