@@ -20,8 +20,11 @@ const (
 	// trapShare bounds the trap by the room there is under the higher colour, measured to whatever lies below it. Less
 	// than half, so that the two banks of one thin line never cross beneath it.
 	trapShare = 0.45
-	// inkReach is how far the middle of a drawn line is looked for, px.
-	inkReach = 24.0
+	// inkTrap is how far a colour goes on under ink, px, unless the middle of the line comes first. Deeper edges would
+	// cross one another in narrow tips.
+	inkTrap = 3.0
+	// inkReach is how far the far side of a drawn line is looked for, px.
+	inkReach = 10.0
 	// looseTrap bounds how far a hidden edge may stray to save segments, px.
 	looseTrap = 3.5
 )
@@ -313,9 +316,9 @@ func (s *stack) banks(face int32, run []piece, closed bool) []bank {
 			}
 			room, ink := s.room(b.Base, b.Normal, s.rank[face])
 			if ink {
-				// To the middle of the line; any way there will do.
-				b.Want = trapShare * room
-				b.Low, b.High = math.Min(0.55, 0.5*b.Want), 1.05*b.Want
+				// Towards the middle of the line; any way there will do.
+				b.Want = math.Min(inkTrap, trapShare*room)
+				b.Low, b.High = math.Min(0.72*trap, 0.6*b.Want), math.Max(1.05*b.Want, math.Min(1.4*inkTrap, trapShare*room))
 			} else {
 				b.Want = math.Min(trap*stretch, trapShare*room)
 				b.Low, b.High = 0.72*b.Want, math.Max(1.05*b.Want, math.Min(looseTrap, trapShare*room))
