@@ -204,6 +204,9 @@ func (c *polynomial) deriv(t float64) Point {
 	}
 }
 
+// footPrecision is the change of a parameter below which its foot counts as found: the distance errs by its square.
+const footPrecision = 1e-4
+
 // maxFootStep bounds one step of a foot along its curve: a longer one may land in another bend.
 const maxFootStep = 0.25
 
@@ -221,7 +224,7 @@ func (c *polynomial) foot(p Point, t float64, steps int) float64 {
 			return t
 		}
 		next := clamp01(t - bounded(e.Dot(d)/den, maxFootStep))
-		if math.Abs(next-t) < 1e-7 {
+		if math.Abs(next-t) < footPrecision {
 			return next
 		}
 		t = next

@@ -4,6 +4,7 @@ import "math"
 
 // Rounds of refinement: of the whole chain, and of a neighbourhood.
 const (
+	firstRounds = 10
 	wholeRounds = 8
 	partRounds  = 6
 )
@@ -11,16 +12,61 @@ const (
 // improve refines the chain, adds knots where the tolerance is not kept, drops those that are not needed and moves the
 // others to natural places.
 func (b *builder) improve() {
-	b.grow()
+	b.grow(firstRounds)
 	b.prune()
-	worst := b.grow()
+	worst := b.grow(wholeRounds)
+	for range checkRounds {
+		if !b.check() {
+			break
+		}
+		worst = b.grow(wholeRounds)
+	}
 	var plain chain
 	plain.copyFrom(&b.chain)
 	b.level()
-	if w, _ := b.refine(&b.chain, &b.marks, wholeRounds, math.Inf(1)); w > math.Max(worst, growShare*b.tol) {
+	if w, _ := b.refine(&b.chain, &b.marks, wholeRounds, 0); w > math.Max(worst, growShare*b.tol) {
 		b.chain = plain
 	}
 	b.snap()
+}
+
+// checkRounds bounds how often samples that were left out are taken in again.
+const checkRounds = 3
+
+// check looks at the samples that did not shape the chain. Those that lie too far from it do from now on; it reports
+// whether there are any.
+func (b *builder) check() bool {
+	c, m := &b.chain, &b.marks
+	n := len(m.p)
+	if len(m.rest) == 0 || n == 0 {
+		return false
+	}
+	b.reproject(c, m, 2)
+	kept := m.rest[:0]
+	next := 0 // the first mark behind
+	for _, r := range m.rest {
+		for next < n && m.along[next] < r.along {
+			next++
+		}
+		// Between two marks on one piece the foot is about where the length says; else the nearer mark's piece will do.
+		at, t := m.at[min(next, n-1)], m.t[min(next, n-1)]
+		if next > 0 && next < n && m.at[next-1] == at && m.along[next] > m.along[next-1] {
+			share := (r.along - m.along[next-1]) / (m.along[next] - m.along[next-1])
+			t = m.t[next-1] + float64(share*(t-m.t[next-1]))
+		}
+		i, t, sq := b.foot(c, r.p, int(at), t, 2)
+		if r.w*math.Sqrt(sq) > growShare*b.tol {
+			m.add(r.p, r.w, r.along, i, t)
+		} else {
+			kept = append(kept, r)
+		}
+	}
+	m.rest = kept
+	if len(m.p) == n {
+		return false
+	}
+	m.sort()
+	return true
 }
 
 // Knots are added where a sample lies further off than this share of the tolerance, at most so many times over.
@@ -31,10 +77,10 @@ const (
 
 // grow refines the chain and parts the pieces that leave the tolerance: a line is bent first, a cubic is cut where it
 // strays most. It returns the worst distance left.
-func (b *builder) grow() (worst float64) {
+func (b *builder) grow(rounds int) (worst float64) {
 	c, m := &b.chain, &b.marks
 	for round := 0; ; round++ {
-		worst, _ = b.refine(c, m, wholeRounds, math.Inf(1))
+		worst, _ = b.refine(c, m, rounds, 0)
 		if worst <= growShare*b.tol || round == growRounds {
 			return worst
 		}
@@ -124,6 +170,7 @@ type part struct {
 	cost   float64
 	ok     bool
 	fresh  bool // up to date with the chain around it
+	waits  bool // failed before the chain around it changed
 	bends  bool // a line would become part of a curve
 }
 
@@ -177,6 +224,16 @@ func (b *builder) prune() {
 			}
 		}
 		if best < 0 {
+			again := false
+			for k := range parts {
+				if parts[k].waits {
+					parts[k].waits, parts[k].fresh = false, false
+					again = true
+				}
+			}
+			if again {
+				continue
+			}
 			break
 		}
 		p.put(best, &parts[best])
@@ -186,7 +243,12 @@ func (b *builder) prune() {
 				if k < 0 {
 					break
 				}
-				parts[k].fresh = false
+				// What failed hardly ever does with longer neighbours: it waits for the end.
+				if parts[k].ok {
+					parts[k].fresh = false
+				} else {
+					parts[k].waits = true
+				}
 				k = dir[k]
 			}
 		}
@@ -329,7 +391,7 @@ func (p *pruner) without(r int) part {
 		}
 	}
 	q.bends = p.chain.pieces[before].line || p.chain.pieces[r].line
-	worst, mean := p.solver.refine(&q.chain, &q.marks, partRounds, 3*p.tol)
+	worst, mean := p.solver.refine(&q.chain, &q.marks, partRounds, p.tol)
 	q.cost = float64(mean*float64(len(q.marks.p))) - square
 	q.ok = worst <= p.tol
 	return q
@@ -346,13 +408,13 @@ func (p *pruner) straightened(k int) part {
 		p.collect(&q, k2, x, 1, 0)
 	}
 	q.chain.settle()
-	worst, _ := p.solver.refine(&q.chain, &q.marks, partRounds, 3*p.tol)
+	worst, _ := p.solver.refine(&q.chain, &q.marks, partRounds, p.tol)
 	q.ok = worst <= p.tol
 	return q
 }
 
 // straightenShare is the share of the tolerance within which a cubic is as good as a line.
-const straightenShare = 0.3
+const straightenShare = 0.4
 
 // straighten makes lines of the cubics that are nearly straight, where they do not meet other lines smoothly and
 // their neighbours can follow.
@@ -388,7 +450,7 @@ func (p *pruner) straighten() {
 }
 
 // hopeless is the share of the tolerance beyond which a first guess is not worth refining.
-const hopeless = 4
+const hopeless = 3
 
 func (p *pruner) segmentAt(k int) Segment {
 	a, b, s := &p.chain.knots[k], &p.chain.knots[p.next[k]], p.chain.pieces[k]

@@ -93,7 +93,7 @@ type span struct {
 }
 
 // leastStraight is the shortest straight part that becomes a line of its own between curves, px.
-const leastStraight = 5.0
+const leastStraight = 10.0
 
 // spans finds the parts that are straight within the noise: not a gentle bend that merely stays near a chord.
 func (s *stretch) spans() []span {
@@ -105,6 +105,7 @@ func (s *stretch) spans() []span {
 		return !s.strays(i-1, j+1, o, u, limit)
 	}
 	var out []span
+	floor := 0
 	for i := 0; i < n-1; {
 		j := i + 1
 		for j < n-1 && s.length[j]-s.length[i] < least {
@@ -133,9 +134,10 @@ func (s *stretch) spans() []span {
 				bad = mid
 			}
 		}
-		if sp, ok := s.core(i, j, limit); ok && s.length[sp.j]-s.length[sp.i] >= least {
+		if sp, ok := s.core(i, j, floor, limit); ok && s.length[sp.j]-s.length[sp.i] >= least {
 			out = append(out, sp)
-			i = sp.j
+			i = max(i+1, sp.j)
+			floor = sp.j
 		} else {
 			i = max(i+1, (i+j)/2)
 		}
@@ -147,15 +149,16 @@ func (s *stretch) spans() []span {
 func (s *stretch) straightLimit() float64 { return 3*s.noise + 0.02 }
 
 // core trims the ends of a straight part, which may already bend, and tests whether what is left is straight: the
-// sagitta of its quadratic must not stand out from its error.
-func (s *stretch) core(i, j int, limit float64) (span, bool) {
+// sagitta of its quadratic must not stand out from its error. It may grow again, not below sample floor.
+func (s *stretch) core(i, j, floor int, limit float64) (span, bool) {
 	cut := (j - i) / 8
 	a, b := i+cut, j-cut
 	o, u := s.line(a, b)
-	for a > i && math.Abs(u.Cross(s.p[a-1].Sub(o))) < 0.7*limit {
+	// Out again as far as the line reaches.
+	for a > floor && math.Abs(u.Cross(s.p[a-1].Sub(o))) < 0.7*limit {
 		a--
 	}
-	for b < j && math.Abs(u.Cross(s.p[b+1].Sub(o))) < 0.7*limit {
+	for b < len(s.p)-2 && math.Abs(u.Cross(s.p[b+1].Sub(o))) < 0.7*limit {
 		b++
 	}
 	if b-a < 4 {
@@ -451,7 +454,7 @@ func (s *stretch) settledSpans() []span {
 	for _, sp := range spans {
 		if k := len(kept); k > 0 {
 			q := &kept[k-1]
-			if whole, ok := s.core(q.i, sp.j, limit); ok && q.u.Dot(sp.u) > 0 && whole.i <= q.i+1 && whole.j >= sp.j-1 && !s.strays(whole.i, whole.j, whole.o, whole.u, limit) {
+			if whole, ok := s.core(q.i, sp.j, q.i, limit); ok && q.u.Dot(sp.u) > 0 && whole.i <= q.i+1 && whole.j >= sp.j-1 && !s.strays(whole.i, whole.j, whole.o, whole.u, limit) {
 				*q = whole // one line with a stumble
 				continue
 			}
@@ -527,10 +530,21 @@ func (s *stretch) emit(c *chain, m *marks, i, j int, p piece) {
 	if i == 0 && s.loop {
 		lo = 0
 	}
-	for k := lo; k <= j && (k < len(s.p)-1); k++ {
-		m.add(s.p[k], s.w[k], s.from+s.length[k], at, (s.length[k]-s.length[i])/total)
+	hi := min(j, len(s.p)-2)
+	stride := max(1, (hi-lo+1)/pieceMarks)
+	for k := lo; k <= hi; k++ {
+		along := s.from + s.length[k]
+		if (k-lo)%stride == stride/2 || k == hi {
+			m.add(s.p[k], s.w[k], along, at, (s.length[k]-s.length[i])/total)
+		} else {
+			m.rest = append(m.rest, rest{s.p[k], s.w[k], along})
+		}
 	}
 }
+
+// pieceMarks is the number of samples, at least, that shape a piece where it has so many. The others are looked at in
+// the end.
+const pieceMarks = 32
 
 // curve appends the fewest cubics from sample i to sample j that keep the tolerance.
 func (s *stretch) curve(c *chain, m *marks, i, j int, doubt0, doubt1 float64) (first, last Point) {
@@ -574,7 +588,22 @@ func (t *trial) fits(i, j int) bool {
 	if j-i > 2 && t.p[i].Sub(t.p[j]).Len() < leastChord*(t.length[j]-t.length[i]) {
 		return false
 	}
-	return t.bend(i, j).worst <= t.tol
+	b := t.bend(i, j)
+	return b.worst <= t.tol && (j-i <= 2*maxTrial || t.holds(i, j, &b))
+}
+
+// holds reports whether a cubic that keeps the tolerance at the samples looked at keeps it at all of them.
+func (t *trial) holds(i, j int, b *bend) bool {
+	c := polynomialOf(handled(t.p[i], b.u0, b.a, t.p[j], b.u1, b.b))
+	total := t.length[j] - t.length[i]
+	at := 0.0
+	for k := i + 1; k < j; k++ {
+		at = c.foot(t.p[k], at+(t.length[k]-t.length[k-1])/total, 1)
+		if t.w[k]*c.at(at).Sub(t.p[k]).Len() > 1.5*t.tol {
+			return false
+		}
+	}
+	return true
 }
 
 // leastChord is the least share of its length that a cubic may span: half a circle has 0.64, three quarters 0.3.

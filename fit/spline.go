@@ -1,6 +1,10 @@
 package fit
 
-import "math"
+import (
+	"cmp"
+	"math"
+	"slices"
+)
 
 // knot is a point where two pieces of a chain join.
 type knot struct {
@@ -116,6 +120,28 @@ type marks struct {
 	along []float64 // length along the run, px
 	at    []int32
 	t     []float64
+	rest  []rest
+}
+
+// sort puts the marks into their order along the run.
+func (m *marks) sort() {
+	order := make([]int, len(m.p))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(i, j int) int { return cmp.Compare(m.along[i], m.along[j]) })
+	out := marks{rest: m.rest}
+	for _, i := range order {
+		out.add(m.p[i], m.w[i], m.along[i], int(m.at[i]), m.t[i])
+	}
+	*m = out
+}
+
+// rest are samples that are only looked at when all is done, in order along the run.
+type rest struct {
+	p     Point
+	w     float64
+	along float64
 }
 
 func (m *marks) add(p Point, w, along float64, at int, t float64) {
@@ -142,19 +168,19 @@ type solver struct {
 
 // refine improves the knots, tangents and handles of c together by the Levenberg–Marquardt method on the distances of
 // the samples along the normal, their feet found anew in every step. It returns the worst distance of a sample and the
-// mean square, px. It stops early where the worst stays beyond giveUp, px.
-func (v *solver) refine(c *chain, m *marks, iterations int, giveUp float64) (worst, square float64) {
+// mean square, px. It stops early where the worst stays far beyond aim, px, the less of it the more rounds have gone; 0 for no aim.
+func (v *solver) refine(c *chain, m *marks, iterations int, aim float64) (worst, square float64) {
 	v.number(c)
 	v.allow(c, m)
 	var sum float64
-	worst, sum = v.reproject(c, m)
+	worst, sum = v.reproject(c, m, 2)
 	if len(m.p) == 0 {
 		return 0, 0
 	}
 	cost := sum + homing(c)
 	lambda := 1e-3
 	for round := range iterations {
-		if round >= 2 && worst > giveUp {
+		if aim > 0 && (worst > aim*patience[min(round, len(patience)-1)] || round > 1 && worst < enough*aim) {
 			break
 		}
 		v.assemble(c, m, lambda)
@@ -170,7 +196,7 @@ func (v *solver) refine(c *chain, m *marks, iterations int, giveUp float64) (wor
 		}
 		v.at = append(v.at[:0], m.at...)
 		v.t = append(v.t[:0], m.t...)
-		w, s := v.reproject(&v.trial, m)
+		w, s := v.reproject(&v.trial, m, 2)
 		if next := s + homing(&v.trial); next < cost {
 			done := cost-next < 1e-3*cost
 			c.copyFrom(&v.trial)
@@ -189,6 +215,12 @@ func (v *solver) refine(c *chain, m *marks, iterations int, giveUp float64) (wor
 	}
 	return worst, sum / float64(len(m.p))
 }
+
+// enough is the share of its aim at which the worst is good enough.
+const enough = 0.7
+
+// patience is how far the worst may lie beyond its aim before each round.
+var patience = [...]float64{20, 10, 3}
 
 // A cubic may be longer than the samples it follows by this share and so many px: it rounds corners that have none.
 // One that is longer wanders where no sample sees it.
@@ -398,14 +430,10 @@ func (v *solver) sum(c *chain, m *marks, i, x, end int) {
 	var row [slots]int
 	v.involve(c, i, &row)
 	var n [slots][slots]float64
-	var y, g [slots]float64
+	var y, g, h [slots]float64
 	j := c.next(i)
 	poly := &v.poly[i]
 	s := &c.pieces[i]
-	count := slots
-	if s.line {
-		count = 4
-	}
 	u0, u1 := c.knots[i].out, c.knots[j].in
 	p0, p1 := u0.Perp(), u1.Perp()
 	rail0, rail1 := c.knots[i].rail, c.knots[j].rail
@@ -417,6 +445,16 @@ func (v *solver) sum(c *chain, m *marks, i, x, end int) {
 	}
 	if a >= 0 {
 		turn1 = s.b / math.Max(samePlace, c.knots[a].p.Sub(c.knots[j].p).Len())
+	}
+	// Figures that are given, or not used, are left out of the sums.
+	var active [slots]int
+	count := 0
+	for k, r := range row {
+		if r >= 0 {
+			active[count] = k
+			row[count] = r
+			count++
+		}
 	}
 	for ; x < end; x++ {
 		t := m.t[x]
@@ -458,26 +496,24 @@ func (v *solver) sum(c *chain, m *marks, i, x, end int) {
 		if rail1 != (Point{}) {
 			g[2] = float64(g[2]*rail1.X) + float64(g[3]*rail1.Y)
 		}
+		for k := range count {
+			h[k] = g[active[k]]
+		}
 		w := m.w[x]
 		for k := range count {
-			wg := w * g[k]
+			wg := w * h[k]
 			y[k] -= float64(wg * off)
-			for l := 0; l <= k; l++ {
-				n[k][l] += float64(wg * g[l])
+			nk := n[k][:k+1]
+			for l := range nk {
+				nk[l] += float64(wg * h[l])
 			}
 		}
 	}
 	for k := range count {
 		rk := row[k]
-		if rk < 0 {
-			continue
-		}
 		v.rhs[rk] += y[k]
 		for l := 0; l <= k; l++ {
 			rl := row[l]
-			if rl < 0 {
-				continue
-			}
 			v.matrix.add(rk, rl, n[k][l])
 			if l < k && rl == rk { // one knot in two slots: both halves fall on the diagonal
 				v.matrix.add(rk, rl, n[k][l])
@@ -549,34 +585,12 @@ func bounded(x, limit float64) float64 {
 // turned returns the unit vector u turned clockwise on screen by the angle whose tangent is k.
 func turned(u Point, k float64) Point { return u.Add(u.Perp().Mul(k)).Unit() }
 
-// reproject finds the foot of every sample and returns the worst weighted distance and the weighted sum of squares.
-func (v *solver) reproject(c *chain, m *marks) (worst, sum float64) {
-	n := len(c.pieces)
-	v.poly = sized(v.poly, n)
-	for i := range v.poly {
-		v.poly[i] = polynomialOf(c.segment(i))
-	}
+// reproject moves the foot of every sample by so many Newton steps and returns the worst weighted distance and the
+// weighted sum of squares.
+func (v *solver) reproject(c *chain, m *marks, steps int) (worst, sum float64) {
+	v.shape(c)
 	for x := range m.p {
-		i, t, p := int(m.at[x]), m.t[x], m.p[x]
-		t = v.poly[i].foot(p, t, 2)
-		e := v.poly[i].at(t).Sub(p)
-		sq := e.Dot(e)
-		if t <= 0 || t >= 1 {
-			j, from := i+1, 0.05
-			if t <= 0 {
-				j, from = i-1, 0.95
-			}
-			if c.closed {
-				j = (j + n) % n
-			}
-			if j >= 0 && j < n && j != i {
-				u := v.poly[j].foot(p, from, 3)
-				f := v.poly[j].at(u).Sub(p)
-				if s := f.Dot(f); s < sq-1e-12 {
-					i, t, sq = j, u, s
-				}
-			}
-		}
+		i, t, sq := v.foot(c, m.p[x], int(m.at[x]), m.t[x], steps)
 		m.at[x], m.t[x] = int32(i), t
 		sum += float64(m.w[x] * sq)
 		if d := float64(m.w[x]*m.w[x]) * sq; d > worst {
@@ -584,4 +598,38 @@ func (v *solver) reproject(c *chain, m *marks) (worst, sum float64) {
 		}
 	}
 	return math.Sqrt(worst), sum
+}
+
+// shape prepares the pieces of c for evaluation.
+func (v *solver) shape(c *chain) {
+	v.poly = sized(v.poly, len(c.pieces))
+	for i := range v.poly {
+		v.poly[i] = polynomialOf(c.segment(i))
+	}
+}
+
+// foot improves the foot of p, at parameter t of piece i or beyond its ends on the next one, and returns it with the
+// squared distance.
+func (v *solver) foot(c *chain, p Point, i int, t float64, steps int) (int, float64, float64) {
+	n := len(v.poly)
+	t = v.poly[i].foot(p, t, steps)
+	e := v.poly[i].at(t).Sub(p)
+	sq := e.Dot(e)
+	if t <= 0 || t >= 1 {
+		j, from := i+1, 0.05
+		if t <= 0 {
+			j, from = i-1, 0.95
+		}
+		if c.closed {
+			j = (j + n) % n
+		}
+		if j >= 0 && j < n && j != i {
+			u := v.poly[j].foot(p, from, 3)
+			f := v.poly[j].at(u).Sub(p)
+			if s := f.Dot(f); s < sq-1e-12 {
+				return j, u, s
+			}
+		}
+	}
+	return i, t, sq
 }
