@@ -101,8 +101,7 @@ func (q *flattener) ramps(found []tally) []tally {
 		for i := range group {
 			group[i] = i
 		}
-		var root func(i int) int
-		root = func(i int) int {
+		root := func(i int) int {
 			for group[i] != i {
 				group[i] = group[group[i]]
 				i = group[i]

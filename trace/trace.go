@@ -183,7 +183,10 @@ func (t *Tracer) Sheet() *paper.Sheet { return t.sheet }
 func quantise(s *paper.Sheet, opt Options, workers int) (*quantize.Flats, error) {
 	px := quantize.Pixels{W: s.W, H: s.H, Pix: s.Pix, Clear: s.Clear, Lossy: s.Lossy, Subsampled: s.Subsampled}
 	qopt := quantize.Options{Colours: opt.Colours, Palette: opt.Palette, Medium: opt.Medium, Workers: workers}
-	return quantize.Flatten(px, qopt)
+	if s.Kind == paper.Digital {
+		return quantize.Flatten(px, qopt)
+	}
+	return quantize.FlattenPaper(px, s.Noise, s.Blur, qopt)
 }
 
 // maxDissolveRounds bounds how often specks are looked for again after their neighbours have changed.

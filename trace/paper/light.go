@@ -1,0 +1,710 @@
+package paper
+
+import (
+	"math"
+	"sort"
+
+	"gonum.org/v1/gonum/mat"
+
+	"pochoir/fit"
+)
+
+// This file finds the light that falls on the paper: picture = reflectance × light in linear light, so that dividing by
+// the light leaves paper at 1 and inks at their true colour. The light is known where bare paper is seen and spans the
+// rest like a skin. It works on logarithms, on cells of a reduced picture.
+
+const (
+	cellLow   = 2 // reduced pixels across a cell
+	closeLow  = 2 // reduced pixels: the closing takes out marks up to 2·closeLow wide, such as pen strokes
+	flatStep  = 0.045
+	sameStep  = 0.03  // steps of logarithm smaller than this in every channel part one surface from itself
+	perCell   = 0.004 // and this much more for each cell that the boundary is wide
+	reachCell = 8     // cells: how wide a boundary may be and still have two sides
+	// A shadow is darker by up to minShadow..maxShadow and much alike in all channels (sky light is bluer than a lamp).
+	minShadow, maxShadow = 0.05, 1.25
+	shadowHue            = 0.06
+	shadowHueShare       = 0.15
+)
+
+// lightMap is the light on a picture by cells.
+type lightMap struct {
+	w, h   int
+	cell   int     // px of the picture across a cell
+	gain   *field  // by which linear light is multiplied so that paper becomes 1
+	valid  []bool  // cells of the sheet
+	paper  []bool  // cells that show bare paper throughout
+	erase  []bool  // cells that are desk, hand or sheet edge
+	erased float64 // share of the cells that are erased
+	span   float64 // brightest over darkest light
+	shadow bool
+}
+
+// surface is a connected set of cells without an edge between them.
+type surface struct {
+	n       int // cells
+	rim     int // of these at the rim of the sheet
+	level   [3]float64
+	paper   bool
+	shadow  bool
+	outside bool // desk, hand: what lies at the picture's rim and is not paper
+}
+
+// findLight finds the light on low, the picture reduced by f. The sheet's corners in pixels of the picture are given when
+// it was found; what lies outside them is then left alone.
+func (c crew) findLight(low *field, f int, sheet *[4]fit.Point) *lightMap {
+	g := low.closing(c, closeLow).halve(cellLow).log().smooth()
+	w, h := g.w, g.h
+	m := &lightMap{w: w, h: h, cell: f * cellLow}
+	valid, depth := m.inside(sheet)
+
+	flat, steep := flatCells(g, valid)
+	_ = steep
+	label, surf := surfaces(g, flat, depth)
+	src := spreadLabels(label, valid, w, h)
+	pairs := boundaries(g, label, src, len(surf), w, h)
+	choosePaper(surf, pairs)
+	known := make([]bool, w*h)
+	for i, l := range label {
+		known[i] = l >= 0 && surf[l].paper
+	}
+	m.bridgeShadows(g, known, src, valid, surf)
+	level := c.span(g, known, w, h)
+	// Surfaces out of reach of the first ones that agree with the light there, and boundary cells that do.
+	for range 2 {
+		m.addAgreeing(g, level, label, src, surf, valid, known)
+		level = c.span(g, known, w, h)
+	}
+	m.finish(low, level, known, label, src, surf, valid, sheet != nil)
+	return m
+}
+
+// inside marks the cells whose middle lies in the sheet, and returns each one's distance from the rim in cells, up to
+// what counts as rim.
+func (m *lightMap) inside(sheet *[4]fit.Point) (valid []bool, depth []float32) {
+	w, h := m.w, m.h
+	valid, depth = make([]bool, w*h), make([]float32, w*h)
+	var sides [4]straight
+	if sheet != nil {
+		for i, p := range sheet {
+			n := sheet[(i+1)%4].Sub(p).Unit().Perp()
+			sides[i] = straight{n.X, n.Y, n.Dot(p)}
+		}
+	}
+	const skirt = 1.2 // cells along the edge of the sheet that may show what lies beneath
+	for y := range h {
+		for x := range w {
+			d := float64(min(x, y, w-1-x, h-1-y))
+			if sheet != nil {
+				p := fit.Point{X: (float64(x) + 0.5) * float64(m.cell), Y: (float64(y) + 0.5) * float64(m.cell)}
+				for _, s := range sides {
+					d = math.Min(d, s.dist(p)/float64(m.cell)-skirt)
+				}
+			}
+			valid[y*w+x], depth[y*w+x] = d >= 0, float32(d)
+		}
+	}
+	return valid, depth
+}
+
+// flatCells marks the cells over which the picture changes too slowly for an edge, and returns the limit used.
+func flatCells(g *field, valid []bool) ([]bool, float64) {
+	w, h := g.w, g.h
+	step := make([]float32, w*h)
+	var some []float64
+	for y := range h {
+		for x := range w {
+			i := y*w + x
+			a, b := 3*(i-min(x, 1)), 3*(i+min(w-1-x, 1))
+			u, v := 3*(i-w*min(y, 1)), 3*(i+w*min(h-1-y, 1))
+			for k := range 3 {
+				step[i] = max(step[i], float32(math.Abs(float64(g.v[b+k]-g.v[a+k]))), float32(math.Abs(float64(g.v[v+k]-g.v[u+k]))))
+			}
+			if valid[i] && i%7 == 0 {
+				some = append(some, float64(step[i]))
+			}
+		}
+	}
+	limit := flatStep
+	if len(some) > 0 {
+		sort.Float64s(some)
+		limit = math.Min(2*flatStep, math.Max(flatStep, 5*some[len(some)*3/10]))
+	}
+	flat := make([]bool, w*h)
+	for i, s := range step {
+		flat[i] = valid[i] && float64(s) < limit
+	}
+	return flat, limit
+}
+
+// surfaces labels the 4-connected sets of flat cells; -1 elsewhere.
+func surfaces(g *field, flat []bool, depth []float32) ([]int32, []surface) {
+	w, h := g.w, g.h
+	label := make([]int32, w*h)
+	for i := range label {
+		label[i] = -1
+	}
+	rimDepth := float32(max(2, 0.06*float64(min(w, h))))
+	var surf []surface
+	var stack []int32
+	for i := range label {
+		if !flat[i] || label[i] >= 0 {
+			continue
+		}
+		id := int32(len(surf))
+		var s surface
+		label[i] = id
+		stack = append(stack[:0], int32(i))
+		for len(stack) > 0 {
+			j := int(stack[len(stack)-1])
+			stack = stack[:len(stack)-1]
+			s.n++
+			if depth[j] < rimDepth {
+				s.rim++
+			}
+			for k := range 3 {
+				s.level[k] += float64(g.v[3*j+k])
+			}
+			x, y := j%w, j/w
+			visit := func(q int) {
+				if flat[q] && label[q] < 0 {
+					label[q] = id
+					stack = append(stack, int32(q))
+				}
+			}
+			if x > 0 {
+				visit(j - 1)
+			}
+			if x < w-1 {
+				visit(j + 1)
+			}
+			if y > 0 {
+				visit(j - w)
+			}
+			if y < h-1 {
+				visit(j + w)
+			}
+		}
+		for k := range 3 {
+			s.level[k] /= float64(s.n)
+		}
+		surf = append(surf, s)
+	}
+	return label, surf
+}
+
+// spreadLabels gives every valid cell within reach of a surface the nearest cell of one, as an index; -1 where there is
+// none.
+func spreadLabels(label []int32, valid []bool, w, h int) []int32 {
+	src := make([]int32, w*h)
+	var front, next []int32
+	for i := range src {
+		src[i] = -1
+		if label[i] >= 0 {
+			src[i] = int32(i)
+			front = append(front, int32(i))
+		}
+	}
+	for range reachCell {
+		next = next[:0]
+		for _, i := range front {
+			x, y := int(i)%w, int(i)/w
+			visit := func(j int) {
+				if src[j] < 0 && valid[j] {
+					src[j] = src[i]
+					next = append(next, int32(j))
+				}
+			}
+			if x > 0 {
+				visit(int(i) - 1)
+			}
+			if x < w-1 {
+				visit(int(i) + 1)
+			}
+			if y > 0 {
+				visit(int(i) - w)
+			}
+			if y < h-1 {
+				visit(int(i) + w)
+			}
+		}
+		front, next = next, front
+	}
+	return src
+}
+
+// boundary is what is known of where two surfaces meet.
+type boundary struct {
+	a, b int        // a < b
+	n    int        // places
+	step [3]float64 // median of level of b less level of a
+	wide float64    // median width, cells
+}
+
+// boundaries lists where surfaces meet, ordered by a and b.
+func boundaries(g *field, label, src []int32, n, w, h int) []boundary {
+	type place struct {
+		key  int64
+		step [3]float32
+		wide float32
+	}
+	var places []place
+	look := func(i, j int) {
+		s, t := src[i], src[j]
+		if s < 0 || t < 0 || label[s] == label[t] {
+			return
+		}
+		if label[s] > label[t] {
+			s, t = t, s
+		}
+		var p place
+		p.key = int64(label[s])*int64(n) + int64(label[t])
+		for k := range 3 {
+			p.step[k] = g.v[3*int(t)+k] - g.v[3*int(s)+k]
+		}
+		p.wide = float32(math.Hypot(float64(int(s)%w-int(t)%w), float64(int(s)/w-int(t)/w)))
+		places = append(places, p)
+	}
+	for y := range h {
+		for x := range w {
+			i := y*w + x
+			if x+1 < w {
+				look(i, i+1)
+			}
+			if y+1 < h {
+				look(i, i+w)
+			}
+		}
+	}
+	sort.SliceStable(places, func(i, j int) bool { return places[i].key < places[j].key })
+	var out []boundary
+	var vals []float64
+	for i := 0; i < len(places); {
+		j := i
+		for j < len(places) && places[j].key == places[i].key {
+			j++
+		}
+		b := boundary{a: int(places[i].key / int64(n)), b: int(places[i].key % int64(n)), n: j - i}
+		for k := range 4 {
+			vals = vals[:0]
+			for _, p := range places[i:j] {
+				if k < 3 {
+					vals = append(vals, float64(p.step[k]))
+				} else {
+					vals = append(vals, float64(p.wide))
+				}
+			}
+			sort.Float64s(vals)
+			if k < 3 {
+				b.step[k] = vals[len(vals)/2]
+			} else {
+				b.wide = vals[len(vals)/2]
+			}
+		}
+		out = append(out, b)
+		i = j
+	}
+	return out
+}
+
+// choosePaper decides which surfaces are bare paper: the one with most of the rim, weighed by its light, and all that
+// are as light as a neighbour that is paper, or as light but for a shadow that comes in over the rim.
+func choosePaper(surf []surface, pairs []boundary) {
+	best, bestScore := -1, 0.0
+	for i, s := range surf {
+		light := (s.level[0] + s.level[1] + s.level[2]) / 3
+		if v := (float64(s.rim) + 0.15*float64(s.n)) * math.Exp(1.5*light); v > bestScore {
+			best, bestScore = i, v
+		}
+	}
+	if best < 0 {
+		return
+	}
+	surf[best].paper = true
+	total := 0
+	for _, s := range surf {
+		total += s.n
+	}
+	for changed := true; changed; {
+		changed = false
+		for _, p := range pairs {
+			if surf[p.a].paper == surf[p.b].paper {
+				continue
+			}
+			other, sign := p.b, 1.0
+			if surf[p.b].paper {
+				other, sign = p.a, -1
+			}
+			s := &surf[other]
+			if p.n < min(4, s.n) {
+				continue
+			}
+			mean := sign * (p.step[0] + p.step[1] + p.step[2]) / 3
+			lo := min(p.step[0], p.step[1], p.step[2])
+			hi := max(p.step[0], p.step[1], p.step[2])
+			tol := sameStep + perCell*p.wide
+			same := lo > -tol && hi < tol
+			shadow := s.rim > 0 && s.rim*8 > s.n/4 && s.n > total/100 &&
+				mean < -minShadow && mean > -maxShadow && hi-lo < shadowHue-shadowHueShare*mean
+			if same || shadow {
+				s.paper, s.shadow = true, shadow && !same
+				changed = true
+			}
+		}
+	}
+}
+
+// bridgeShadows adds the cells in which the light of a paper surface changes to that of another, as at the edge of a
+// shadow: between the two in every channel, where an ink line would be darker than both.
+func (m *lightMap) bridgeShadows(g *field, known []bool, src []int32, valid []bool, surf []surface) {
+	any := false
+	for _, s := range surf {
+		any = any || s.shadow
+	}
+	if !any {
+		return
+	}
+	const reach, slack = 5, 0.03
+	w, h := m.w, m.h
+	add := make([]bool, w*h)
+	for y := range h {
+		for x := range w {
+			i := y*w + x
+			if known[i] || !valid[i] || src[i] < 0 || !known[src[i]] {
+				continue
+			}
+			var lo, hi [3]float32
+			n := 0
+			for yy := max(0, y-reach); yy <= min(h-1, y+reach); yy++ {
+				for xx := max(0, x-reach); xx <= min(w-1, x+reach); xx++ {
+					j := yy*w + xx
+					if !known[j] {
+						continue
+					}
+					for k := range 3 {
+						v := g.v[3*j+k]
+						if n == 0 || v < lo[k] {
+							lo[k] = v
+						}
+						if n == 0 || v > hi[k] {
+							hi[k] = v
+						}
+					}
+					n++
+				}
+			}
+			ok := n > 0
+			for k := range 3 {
+				v := g.v[3*i+k]
+				ok = ok && v > lo[k]-slack && v < hi[k]+slack
+			}
+			add[i] = ok
+		}
+	}
+	for i, a := range add {
+		known[i] = known[i] || a
+	}
+}
+
+// addAgreeing makes paper of surfaces that agree with the light spanned so far, and of boundary cells between paper that
+// do.
+func (m *lightMap) addAgreeing(g, level *field, label, src []int32, surf []surface, valid, known []bool) {
+	const slack = 0.03
+	off := make([][3]float64, len(surf))
+	for i, l := range label {
+		if l >= 0 {
+			for k := range 3 {
+				off[l][k] += float64(g.v[3*i+k]-level.v[3*i+k]) / float64(surf[l].n)
+			}
+		}
+	}
+	for l := range surf {
+		o := off[l]
+		if max(math.Abs(o[0]), math.Abs(o[1]), math.Abs(o[2])) < slack {
+			surf[l].paper = true
+		}
+	}
+	for i, l := range label {
+		switch {
+		case l >= 0:
+			known[i] = known[i] || surf[l].paper
+		case valid[i] && src[i] >= 0 && surf[label[src[i]]].paper:
+			ok := true
+			for k := range 3 {
+				ok = ok && math.Abs(float64(g.v[3*i+k]-level.v[3*i+k])) < slack
+			}
+			known[i] = known[i] || ok
+		}
+	}
+}
+
+// span returns the level of the known cells continued over all others: a quadratic through the known ones, and what is
+// left of them as a membrane (Laplace's equation, solved from coarse to fine).
+func (c crew) span(g *field, known []bool, w, h int) *field {
+	out := newField(w, h)
+	q := quadratic(g, known)
+	rest := newField(w, h)
+	base := func(i, k int) float32 {
+		x, y := 2*float64(i%w)/float64(w)-1, 2*float64(i/w)/float64(h)-1
+		p := q[k]
+		return float32(p[0] + float64(p[1]*x) + float64(p[2]*y) + float64(p[3]*x*x) + float64(p[4]*x*y) + float64(p[5]*y*y))
+	}
+	for i, ok := range known {
+		if ok {
+			for k := range 3 {
+				rest.v[3*i+k] = g.v[3*i+k] - base(i, k)
+			}
+		}
+	}
+	membrane(rest, known)
+	c.rows(h, func(y0, y1 int) {
+		for i := y0 * w; i < y1*w; i++ {
+			for k := range 3 {
+				out.v[3*i+k] = rest.v[3*i+k] + base(i, k)
+			}
+		}
+	})
+	return out
+}
+
+// quadratic fits c0 + c1·x + c2·y + c3·x² + c4·xy + c5·y², x and y in [-1,1], to the known cells of each channel; with
+// few known cells only the mean.
+func quadratic(g *field, known []bool) (q [3][6]float64) {
+	w, h := g.w, g.h
+	n := 0
+	for _, ok := range known {
+		if ok {
+			n++
+		}
+	}
+	if n == 0 {
+		return q
+	}
+	if n < w*h/10 || n < 50 { // too little of the sheet to bend a surface by
+		for i, ok := range known {
+			if ok {
+				for k := range 3 {
+					q[k][0] += float64(g.v[3*i+k]) / float64(n)
+				}
+			}
+		}
+		return q
+	}
+	ata := mat.NewSymDense(6, nil)
+	atb := mat.NewDense(6, 3, nil)
+	var s [6][6]float64
+	var t [6][3]float64
+	for i, ok := range known {
+		if !ok {
+			continue
+		}
+		x, y := 2*float64(i%w)/float64(w)-1, 2*float64(i/w)/float64(h)-1
+		r := [6]float64{1, x, y, x * x, x * y, y * y}
+		for a := range r {
+			for b := a; b < 6; b++ {
+				s[a][b] += float64(r[a] * r[b])
+			}
+			for k := range 3 {
+				t[a][k] += float64(r[a] * float64(g.v[3*i+k]))
+			}
+		}
+	}
+	for a := range 6 {
+		for b := a; b < 6; b++ {
+			ata.SetSym(a, b, s[a][b])
+		}
+		atb.SetRow(a, t[a][:])
+		// A trace of damping keeps a thin strip of paper from bending the rest.
+		ata.SetSym(a, a, s[a][a]*(1+1e-4)+1e-6)
+	}
+	var ch mat.Cholesky
+	var sol mat.Dense
+	if !ch.Factorize(ata) || ch.SolveTo(&sol, atb) != nil {
+		return [3][6]float64{}
+	}
+	for k := range 3 {
+		for a := range 6 {
+			q[k][a] = sol.At(a, k)
+		}
+	}
+	return q
+}
+
+// membrane fills the samples of f that are not known by Laplace's equation, rims free, those known held.
+func membrane(f *field, known []bool) {
+	w, h := f.w, f.h
+	if w > 3 && h > 3 {
+		cw, ch := (w+1)/2, (h+1)/2
+		cf, ck := newField(cw, ch), make([]bool, cw*ch)
+		cn := make([]float32, cw*ch)
+		for i, ok := range known {
+			if ok {
+				j := (i/w/2)*cw + i%w/2
+				cn[j]++
+				for k := range 3 {
+					cf.v[3*j+k] += f.v[3*i+k]
+				}
+			}
+		}
+		all := true
+		for j, n := range cn {
+			if ck[j] = n > 0; ck[j] {
+				for k := range 3 {
+					cf.v[3*j+k] /= n
+				}
+			}
+			all = all && ck[j]
+		}
+		if !all {
+			membrane(cf, ck)
+		}
+		for i, ok := range known {
+			if ok {
+				continue
+			}
+			// bilinear between the middles of coarse cells
+			x, y := i%w, i/w
+			xa, ya := x/2, y/2
+			xb, yb := min(cw-1, max(0, xa+2*(x&1)-1)), min(ch-1, max(0, ya+2*(y&1)-1))
+			for k := range 3 {
+				near, side := cf.v[3*(ya*cw+xa)+k], cf.v[3*(ya*cw+xb)+k]
+				up, far := cf.v[3*(yb*cw+xa)+k], cf.v[3*(yb*cw+xb)+k]
+				f.v[3*i+k] = float32(9*near)/16 + float32(3*(side+up))/16 + far/16
+			}
+		}
+	} else {
+		var s [3]float32
+		var n float32
+		for i, ok := range known {
+			if ok {
+				n++
+				for k := range 3 {
+					s[k] += f.v[3*i+k]
+				}
+			}
+		}
+		for i, ok := range known {
+			if !ok {
+				for k := range 3 {
+					f.v[3*i+k] = s[k] / max(1, n)
+				}
+			}
+		}
+	}
+	const sweeps = 8
+	for s := range sweeps {
+		for n := range w * h {
+			i := n
+			if s&1 == 1 {
+				i = w*h - 1 - n
+			}
+			if known[i] {
+				continue
+			}
+			x, y := i%w, i/w
+			l, r := 3*(i-min(x, 1)), 3*(i+min(w-1-x, 1))
+			u, d := 3*(i-w*min(y, 1)), 3*(i+w*min(h-1-y, 1))
+			for k := range 3 {
+				f.v[3*i+k] = (f.v[l+k] + f.v[r+k] + f.v[u+k] + f.v[d+k]) / 4
+			}
+		}
+	}
+}
+
+// finish turns the level into gains, marks what is erased, and measures how uneven the light was.
+func (m *lightMap) finish(low, level *field, known []bool, label, src []int32, surf []surface, valid []bool, straightened bool) {
+	w, h := m.w, m.h
+	level = level.smooth()
+	m.paper, m.valid = known, valid
+	m.gain = newField(w, h)
+	for i, v := range level.v {
+		m.gain.v[i] = float32(math.Exp(-float64(v)))
+	}
+	m.normalise(low)
+	var light []float64
+	for i, ok := range valid {
+		if ok && i%3 == 0 {
+			light = append(light, float64(level.v[3*i]+level.v[3*i+1]+level.v[3*i+2])/3)
+		}
+	}
+	m.span = 1
+	if len(light) > 0 {
+		sort.Float64s(light)
+		m.span = math.Exp(light[len(light)*99/100] - light[len(light)/100])
+	}
+	for _, s := range surf {
+		m.shadow = m.shadow || s.shadow
+	}
+	m.erase = make([]bool, w*h)
+	if !straightened {
+		m.markOutside(label, src, surf)
+	}
+}
+
+// normalise scales the gains so that the median of bare paper becomes 1 in each channel.
+func (m *lightMap) normalise(low *field) {
+	for k := range 3 {
+		var v []float64
+		for i, ok := range m.paper {
+			if !ok {
+				continue
+			}
+			x, y := i%m.w, i/m.w
+			v = append(v, float64(low.v[3*(y*cellLow*low.w+x*cellLow)+k]*m.gain.v[3*i+k]))
+		}
+		if len(v) == 0 {
+			continue
+		}
+		sort.Float64s(v)
+		if med := float32(v[len(v)/2]); med > 0 {
+			for i := k; i < len(m.gain.v); i += 3 {
+				m.gain.v[i] /= med
+			}
+		}
+	}
+}
+
+// markOutside marks what lies along the rim of an unstraightened picture and is not paper: desk, hand, the next sheet.
+func (m *lightMap) markOutside(label, src []int32, surf []surface) {
+	w, h := m.w, m.h
+	// length of the picture's rim that each surface holds
+	hold := make([]int, len(surf))
+	at := func(i int) {
+		if src[i] >= 0 {
+			hold[label[src[i]]]++
+		}
+	}
+	for x := range w {
+		at(x)
+		at((h-1)*w + x)
+	}
+	for y := range h {
+		at(y * w)
+		at(y*w + w - 1)
+	}
+	any := false
+	for l := range surf {
+		if !surf[l].paper && hold[l] > min(w, h)/6 {
+			surf[l].outside = true
+			any = true
+		}
+	}
+	if !any {
+		return
+	}
+	const grow = 2 // cells: the edge of a sheet is neither paper nor desk
+	n := 0
+	for i := range m.erase {
+		x, y := i%w, i/w
+	look:
+		for yy := max(0, y-grow); yy <= min(h-1, y+grow); yy++ {
+			for xx := max(0, x-grow); xx <= min(w-1, x+grow); xx++ {
+				if s := src[yy*w+xx]; s >= 0 && surf[label[s]].outside {
+					m.erase[i] = true
+					n++
+					break look
+				}
+			}
+		}
+	}
+	m.erased = float64(n) / float64(w*h)
+}

@@ -1,0 +1,141 @@
+package paper
+
+import (
+	"math"
+
+	"pochoir/fit"
+)
+
+// developer turns the picture into the sheet, once, from the original pixels: it averages linear light over each pixel
+// of the sheet, divides by the light, and takes away the black point.
+type developer struct {
+	pic   *Picture
+	back  Homography // sheet px -> picture px
+	light *lightMap  // nil leaves the light as it is
+	w, h  int        // of the sheet
+	black float32    // reflectance of the darkest ink, which becomes 0
+	box   float64    // px of the picture averaged along each axis, >= 1
+}
+
+// gainStep is how many pixels of a row share a straight run of the light's gain.
+const gainStep = 8
+
+// row fills dst with the linear reflectances of n sheet pixels from (x0, y) on, R,G,B each; paper is near 1. What lies
+// outside the picture, and what is to be erased, becomes exactly 1.
+func (d *developer) row(dst []float32, x0, y, n int) {
+	for x := 0; x < n; x += gainStep {
+		k := min(gainStep, n-x)
+		run := dst[3*x : 3*(x+k)]
+		a := d.back.Apply(fit.Point{X: float64(x0+x) + 0.5, Y: float64(y) + 0.5})
+		b := d.back.Apply(fit.Point{X: float64(x0+x+k) + 0.5, Y: float64(y) + 0.5})
+		d.average(run, x0+x, y, k)
+		if d.light == nil {
+			continue
+		}
+		ga, ea := d.light.at(a)
+		gb, eb := d.light.at(b)
+		inv := 1 / float32(k)
+		scale := 1 / (1 - d.black)
+		for i := range k {
+			t := float32(i) * inv
+			p := run[3*i : 3*i+3 : 3*i+3]
+			if (ea || eb) && d.light.erased > 0 {
+				at := d.back.Apply(fit.Point{X: float64(x0+x+i) + 0.5, Y: float64(y) + 0.5})
+				if _, e := d.light.at(at); e {
+					p[0], p[1], p[2] = 1, 1, 1
+					continue
+				}
+			}
+			for c := range p {
+				g := ga[c] + float32(t*(gb[c]-ga[c]))
+				p[c] = (float32(p[c]*g) - d.black) * scale
+			}
+		}
+	}
+}
+
+// at returns the gain of each channel at p, a point of the picture, and whether its cell is erased.
+func (m *lightMap) at(p fit.Point) (g [3]float32, erased bool) {
+	c := float64(m.cell)
+	x := math.Min(math.Max(p.X/c-0.5, 0), float64(m.w-1))
+	y := math.Min(math.Max(p.Y/c-0.5, 0), float64(m.h-1))
+	xi, yi := min(int(x), max(0, m.w-2)), min(int(y), max(0, m.h-2))
+	wx, wy := float32(x-float64(xi)), float32(y-float64(yi))
+	xn, yn := min(xi+1, m.w-1), min(yi+1, m.h-1)
+	v := m.gain.v
+	a, b := v[3*(yi*m.w+xi):], v[3*(yi*m.w+xn):]
+	e, f := v[3*(yn*m.w+xi):], v[3*(yn*m.w+xn):]
+	for k := range g {
+		top := a[k] + float32(wx*(b[k]-a[k]))
+		low := e[k] + float32(wx*(f[k]-e[k]))
+		g[k] = top + float32(wy*(low-top))
+	}
+	nx, ny := min(m.w-1, int(x+0.5)), min(m.h-1, int(y+0.5))
+	return g, m.erase[ny*m.w+nx]
+}
+
+// average fills dst with the mean linear light of the picture over n sheet pixels from (x0, y) on. The mean is taken over
+// an upright square of box px, exactly, its rims counting by their share: at a box of 1 this is bilinear interpolation.
+func (d *developer) average(dst []float32, x0, y, n int) {
+	pic, b := d.pic, d.back
+	half := d.box / 2
+	w, h := float64(pic.W), float64(pic.H)
+	yy := float64(y) + 0.5
+	bx, by, bz := float64(b[1]*yy)+b[2], float64(b[4]*yy)+b[5], float64(b[7]*yy)+b[8]
+	norm := float32(1 / (d.box * d.box))
+	for i := range n {
+		xx := float64(x0+i) + 0.5
+		z := float64(b[6]*xx) + bz
+		px, py := (float64(b[0]*xx)+bx)/z, (float64(b[3]*xx)+by)/z
+		p := dst[3*i : 3*i+3 : 3*i+3]
+		if !(px >= 0 && py >= 0 && px < w && py < h) {
+			p[0], p[1], p[2] = 1, 1, 1
+			if d.light != nil { // so that the gain and the black point leave it white
+				g, _ := d.light.at(fit.Point{X: px, Y: py})
+				for c := range p {
+					p[c] = 2 / g[c]
+				}
+			}
+			continue
+		}
+		xl, xh, yl, yh := px-half, px+half, py-half, py+half
+		xi, yi := int(math.Floor(xl)), int(math.Floor(yl))
+		xe, ye := int(math.Ceil(xh)), int(math.Ceil(yh))
+		var r, g, bl float32
+		for j := yi; j < ye; j++ {
+			wy := float32(math.Min(float64(j+1), yh) - math.Max(float64(j), yl))
+			row := pic.Pix[4*pic.W*min(max(j, 0), pic.H-1):]
+			var sr, sg, sb float32
+			for k := xi; k < xe; k++ {
+				wx := float32(math.Min(float64(k+1), xh) - math.Max(float64(k), xl))
+				q := row[4*min(max(k, 0), pic.W-1):]
+				q = q[:3:3]
+				sr += float32(wx * toLinear[q[0]])
+				sg += float32(wx * toLinear[q[1]])
+				sb += float32(wx * toLinear[q[2]])
+			}
+			r += float32(wy * sr)
+			g += float32(wy * sg)
+			bl += float32(wy * sb)
+		}
+		p[0], p[1], p[2] = r*norm, g*norm, bl*norm
+	}
+}
+
+// develop fills a new bitmap of the sheet.
+func (d *developer) develop(c crew) []uint8 {
+	pix := make([]uint8, 4*d.w*d.h)
+	c.rows(d.h, func(y0, y1 int) {
+		buf := make([]float32, 3*d.w)
+		for y := y0; y < y1; y++ {
+			d.row(buf, 0, y, d.w)
+			dst := pix[4*y*d.w : 4*(y+1)*d.w]
+			src := buf
+			for len(dst) >= 4 && len(src) >= 3 {
+				dst[0], dst[1], dst[2], dst[3] = encode(src[0]), encode(src[1]), encode(src[2]), 255
+				dst, src = dst[4:], src[3:]
+			}
+		}
+	})
+	return pix
+}

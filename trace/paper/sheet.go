@@ -1,0 +1,310 @@
+// Package paper owns Picture, upright sRGB pixels and what is known of them, and turns a picture of paper into a clean
+// sheet: found on the desk and straightened, evenly lit, without ruled lines and pencil. It does not read files and does
+// not look for colours or outlines. A digital picture passes through untouched. All functions are safe to call
+// concurrently as long as nobody changes the picture. Most callers need only Prepare.
+package paper
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+
+	"pochoir/fit"
+)
+
+// SheetMode says how the sheet is found.
+type SheetMode int
+
+const (
+	SheetAuto    SheetMode = iota // look for it; straighten only when sure
+	SheetOff                      // take the whole picture as it is
+	SheetCorners                  // take Options.Corners
+)
+
+// Options steer Prepare. The zero value does the right thing for every kind of picture. None has any effect on a digital
+// picture.
+type Options struct {
+	Sheet SheetMode
+	// Corners of the sheet in px of the picture, in any order, read with SheetCorners. They must form a convex
+	// quadrilateral.
+	Corners    [4]fit.Point
+	KeepLight  bool // leave the light as it is
+	KeepPencil bool // leave pencil and non-photo blue
+	KeepRuling bool // leave ruled and squared lines
+	Kind       Kind // overrides what is found; KindAuto finds out
+	Workers    int  // goroutines; 0 means runtime.GOMAXPROCS(0). The result does not depend on it
+}
+
+// Sheet is a clean sheet. For a digital picture it is that picture, its pixels shared and not copied; otherwise bare
+// paper is white but for Noise, and every colour is its true one on white paper. Mixtures at edges are true in linear
+// light, as in any photograph.
+type Sheet struct {
+	Picture
+	Kind         Kind       // never KindAuto
+	Homography   Homography // maps px of the picture to px of the sheet
+	Straightened bool
+	Proportion   string  // of a straightened sheet: "ISO 216 1:√2", "US letter 11:8.5", "measured 1.33"; else empty
+	Noise        float64 // standard deviation on even paper before clipping at white, 8-bit levels; 0 for digital
+	Blur         float64 // standard deviation of the blur of edges on the sheet beyond the pixel's box, px; 0 for digital
+	LightRange   float64 // brightest over darkest light on the sheet, >= 1
+	ShadowFound  bool
+	Notes        []string // one line for each step, for people
+}
+
+// Prepare turns a picture into a clean sheet. It fails only for a picture whose size and pixels disagree, for corners
+// that are no convex quadrilateral, and with the context's error when that ends first.
+func Prepare(ctx context.Context, pic *Picture, opt Options) (*Sheet, error) {
+	if pic.W <= 0 || pic.H <= 0 || len(pic.Pix) != 4*pic.W*pic.H {
+		return nil, fmt.Errorf("paper: %s: %d bytes do not make %d×%d pixels", pic.Name, len(pic.Pix), pic.W, pic.H)
+	}
+	kind := opt.Kind
+	if kind == KindAuto {
+		kind = detectKind(pic)
+	}
+	if kind == Digital {
+		return &Sheet{Picture: *pic, Kind: Digital, Homography: Identity, LightRange: 1}, nil
+	}
+	c := newCrew(ctx, opt.Workers)
+	s := &Sheet{Kind: kind}
+	if err := s.develop(c, pic, opt); err != nil {
+		return nil, err
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+const (
+	// lowSide is about the long side, in px, of the reduced picture that light and sheet are looked for on.
+	lowSide = 800
+	// The drawing's long side on the sheet, px: enough for curves, not so much that noise and time grow. Within the
+	// bounds, sheetBlur is the blur that is aimed at, px: finer pixels than that tell nothing new.
+	leastDrawing, mostDrawing = 1200, 1600
+	sheetBlur                 = 0.75
+	maxSheet                  = 40e6 // px
+)
+
+func (s *Sheet) note(format string, v ...any) { s.Notes = append(s.Notes, fmt.Sprintf(format, v...)) }
+
+var errCorners = errors.New("paper: the corners are not those of a convex quadrilateral")
+
+// develop does the work of Prepare for paper.
+func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
+	offset := fit.Point{}
+	full := pic
+	if v := innerView(pic); v.Dx() != pic.W || v.Dy() != pic.H {
+		if v.Dx() >= 16 && v.Dy() >= 16 && opt.Sheet == SheetAuto {
+			pic = cut(pic, v)
+			offset = fit.Point{X: float64(v.Min.X), Y: float64(v.Min.Y)}
+			s.note("frame of one colour cut off, %d×%d px left", v.Dx(), v.Dy())
+		}
+	}
+	f := max(1, (max(pic.W, pic.H)+lowSide/2)/lowSide)
+	low := c.reduce(pic, f)
+	if err := c.ctx.Err(); err != nil {
+		return err
+	}
+	var quad *[4]fit.Point
+	switch opt.Sheet {
+	case SheetCorners:
+		q := clockwise(opt.Corners)
+		if !convex(q) {
+			return errCorners
+		}
+		quad = &q
+		s.note("sheet at the given corners")
+	case SheetAuto:
+		quad = s.findSheet(c, pic, low, f)
+	}
+	var light *lightMap
+	if !opt.KeepLight {
+		light = c.findLight(low, f, quad)
+		s.LightRange, s.ShadowFound = light.span, light.shadow
+	} else {
+		s.LightRange = 1
+	}
+	d := developer{pic: pic, light: light}
+	native := edgeSpread(pic.Pix, pic.W, pic.H)
+	scale := 1.0
+	if light != nil {
+		long, black := light.drawing(low, f)
+		d.black = black
+		if long > 0 {
+			want := math.Min(mostDrawing, math.Max(leastDrawing, long*sheetBlur/math.Max(native, 0.1)))
+			scale = math.Min(1, want/long)
+		}
+	}
+	toSheet := d.frame(quad, scale, s, full.Focal35)
+	if s.Kind == Scan && (s.Straightened || s.LightRange > 1.25) {
+		s.Kind = Snapshot
+	}
+	s.Homography = toSheet.Mul(Homography{1, 0, -offset.X, 0, 1, -offset.Y, 0, 0, 1})
+	s.Picture = Picture{W: d.w, H: d.h, Pix: d.develop(c), Name: full.Name, Format: full.Format, Lossy: full.Lossy,
+		Subsampled: full.Subsampled, Focal35: full.Focal35, Camera: full.Camera}
+	if !s.Straightened {
+		s.DPI = full.DPI * scale
+	}
+	s.Noise = d.paperNoise(toSheet)
+	s.Blur = edgeSpread(s.Pix, s.W, s.H)
+	if light != nil {
+		s.note("light evened, brightest %.2f × darkest, paper to %.1f levels", s.LightRange, s.Noise)
+		if s.ShadowFound {
+			s.note("shadow lifted")
+		}
+		if light.erased > 0 {
+			s.note("desk at the rim erased, %.0f %% of the picture", 100*light.erased)
+		}
+	}
+	s.note("sheet of %d×%d px, blur %.2f px", s.W, s.H, s.Blur)
+	return nil
+}
+
+// findSheet returns the corners of the sheet when they are plainly seen.
+func (s *Sheet) findSheet(c crew, pic *Picture, low *field, f int) *[4]fit.Point {
+	const thumb = 2 // reduced px
+	g := low.closing(c, 3).halve(thumb).log().smooth()
+	q, ok := roughQuad(g)
+	if !ok {
+		s.note("no sheet edges found, taken as it is")
+		return nil
+	}
+	for i := range q {
+		q[i] = q[i].Mul(float64(f * thumb))
+	}
+	e := c.measureSheet(pic, q, 3*float64(f*thumb))
+	if e.why != "" {
+		s.note("not straightened: %s", e.why)
+		return nil
+	}
+	return &e.quad
+}
+
+// convex reports whether q runs clockwise on screen and turns right at every corner.
+func convex(q [4]fit.Point) bool {
+	for i, p := range q {
+		if !(q[(i+1)%4].Sub(p).Cross(q[(i+2)%4].Sub(q[(i+1)%4])) > 1) {
+			return false
+		}
+	}
+	return true
+}
+
+// frame lays out the sheet: size, and the maps to and from the picture. It returns the map from picture to sheet.
+func (d *developer) frame(quad *[4]fit.Point, scale float64, s *Sheet, focal35 float64) Homography {
+	w, h := float64(d.pic.W), float64(d.pic.H)
+	straight := func() Homography {
+		scale = math.Min(scale, math.Sqrt(maxSheet/(w*h)))
+		d.w, d.h = max(1, int(math.Round(w*scale))), max(1, int(math.Round(h*scale)))
+		d.box = math.Max(1, 1/scale)
+		d.back = Homography{1 / scale, 0, 0, 0, 1 / scale, 0, 0, 0, 1}
+		return Homography{scale, 0, 0, 0, scale, 0, 0, 0, 1}
+	}
+	if quad == nil {
+		return straight()
+	}
+	q := *quad
+	ratio, name := sheetProportion(q, d.pic.W, d.pic.H, focal35)
+	width := math.Max(q[1].Sub(q[0]).Len(), q[2].Sub(q[3]).Len())
+	height := math.Max(q[3].Sub(q[0]).Len(), q[2].Sub(q[1]).Len())
+	// As many pixels as the sheet has in the picture where it is seen largest.
+	sw := math.Max(width, height*ratio)
+	sw *= math.Min(scale, math.Sqrt(maxSheet/(sw*sw/ratio)))
+	sh := sw / ratio
+	dst := []fit.Point{{X: 0, Y: 0}, {X: sw, Y: 0}, {X: sw, Y: sh}, {X: 0, Y: sh}}
+	to, err := fitHomography(q[:], dst)
+	if err != nil {
+		s.note("not straightened: %v", err)
+		return straight()
+	}
+	back, err := to.Inverse()
+	if err != nil {
+		s.note("not straightened: %v", err)
+		return straight()
+	}
+	d.w, d.h = max(1, int(math.Round(sw))), max(1, int(math.Round(sh)))
+	d.back = back
+	d.box = math.Max(1, math.Sqrt(width*height/(sw*sh)))
+	s.Straightened, s.Proportion = true, name
+	s.note("sheet found and straightened, %s", name)
+	return to
+}
+
+// drawing returns the long side of what is drawn on the paper, in px of the picture, and the reflectance of its darkest
+// ink.
+func (m *lightMap) drawing(low *field, f int) (long float64, black float32) {
+	// maxBlack bounds what may be taken for black: printer's and pen inks reflect 2 to 3 % of the light (common
+	// practice, no source); what is lighter is meant to be grey.
+	const maxBlack = 0.028
+	w, h := low.w, low.h
+	dark := make([]float32, w*h) // least channel of the reflectance
+	bins := make([]int, 1001)
+	n := 0
+	for i := range dark {
+		x, y := i%w, i/w
+		cx, cy := min(x/cellLow, m.w-1), min(y/cellLow, m.h-1)
+		j := cy*m.w + cx
+		dark[i] = 1
+		if m.erase[j] || !m.inSheet(cx, cy) {
+			continue
+		}
+		for k := range 3 {
+			dark[i] = min(dark[i], float32(low.v[3*i+k]*m.gain.v[3*j+k]))
+		}
+		n++
+		bins[int(1000*min(max(dark[i], 0), 1))]++
+	}
+	// The darkest 0.2 % of the sheet, or at least a few pixels, are ink.
+	need := max(12, n/500)
+	deep, sum, got := 0, 0.0, 0
+	for b, k := range bins {
+		k = min(k, need-got)
+		sum += float64(k) * float64(b) / 1000
+		got += k
+		deep = b
+		if got == need {
+			break
+		}
+	}
+	if got == 0 {
+		return 0, 0
+	}
+	black = float32(math.Min(maxBlack, sum/float64(got)))
+	limit := 1 - 0.45*(1-float32(deep)/1000)
+	if limit > 0.97 {
+		return 0, black // blank
+	}
+	cols, rows := make([]int, w), make([]int, h)
+	for i, v := range dark {
+		if v < limit {
+			cols[i%w]++
+			rows[i/w]++
+		}
+	}
+	return float64(f) * math.Max(extent(cols), extent(rows)), black
+}
+
+// inSheet reports whether a cell takes part in the sheet.
+func (m *lightMap) inSheet(x, y int) bool { return m.valid[y*m.w+x] }
+
+// extent returns how many of the counts lie between the first and the last two in a thousand of their sum.
+func extent(n []int) float64 {
+	total := 0
+	for _, v := range n {
+		total += v
+	}
+	if total == 0 {
+		return 0
+	}
+	cut := total / 500
+	a, s := 0, 0
+	for s = n[0]; s <= cut && a+1 < len(n); s += n[a] {
+		a++
+	}
+	b := len(n) - 1
+	for s = n[b]; s <= cut && b > a; s += n[b] {
+		b--
+	}
+	return float64(b - a + 1)
+}
