@@ -97,7 +97,7 @@ func (b *builder) unrounded(in []Corner) []Corner {
 				b.window = append(b.window, q)
 			}
 		}
-		if circleRMS(b.window) < math.Max(arcMiss2*b.scale, 1.2*b.noise) {
+		if circleRMS(b.window) < math.Max(arcMiss2*b.scale, 1.2*b.rough) {
 			gone[k], gone[j] = true, true
 		}
 	}
@@ -173,7 +173,7 @@ func (b *builder) cornerAt(i int) (candidate, bool) {
 		}
 	}
 	sine := cot / math.Sqrt(1+float64(cot*cot)) // of half the turn
-	if off > b.scale*(boxOff*sine+boxSlack)+3*b.noise {
+	if off > b.scale*(boxOff*sine+boxSlack)+3*b.rough {
 		return none, false
 	}
 	if off < 0.1*b.scale {
@@ -183,12 +183,12 @@ func (b *builder) cornerAt(i int) (candidate, bool) {
 		return none, false
 	}
 	for k := -3; k <= 3; k++ {
-		if q, ok := b.at(i + k); ok && q.Sub(x).Len() < d-2*b.noise {
+		if q, ok := b.at(i + k); ok && q.Sub(x).Len() < d-2*b.rough {
 			return none, false
 		}
 	}
 	// What lies outside the blunted part must lie on the arms, or the corner is round.
-	slack := roundOff*b.scale*math.Max(1, 0.7*cotHalf(dl, dr)) + 3*b.noise
+	slack := roundOff*b.scale*math.Max(1, 0.7*cotHalf(dl, dr)) + 3*b.rough
 	for side, arm := range [2]*Local{&l, &r} {
 		for k := 1; k <= 6; k++ {
 			q, ok := b.at(i + k*(2*side-1))
@@ -210,11 +210,11 @@ func (b *builder) cornerAt(i int) (candidate, bool) {
 	}
 	rms := math.Max(l.RMS, r.RMS)
 	arc := circleRMS(b.window)
-	if arc < math.Max(arcMiss*b.scale, 1.2*b.noise) || arc < 1.4*rms {
+	if arc < math.Max(arcMiss*b.scale, 1.2*b.rough) || arc < 1.4*rms {
 		return none, false
 	}
 	turn := math.Atan2(math.Abs(dl.Cross(dr)), dl.Dot(dr))
-	score := turn / (1 + (l.RMS+r.RMS)/math.Max(0.03, b.noise)) / (1 + d/b.scale)
+	score := turn / (1 + (l.RMS+r.RMS)/math.Max(0.03, b.rough)) / (1 + d/b.scale)
 	return candidate{Corner{Index: i, At: x, Turn: turn, In: dl, Out: dr}, score}, true
 }
 
@@ -289,7 +289,7 @@ func (b *builder) arm(dst []Point, i, step int, x Point, gap float64) []Point {
 // short: the far part belongs to another bend. arriving tells that the near end is the last sample. It returns what is
 // left of the arm.
 func (b *builder) fitArm(p []Point, arriving bool) ([]Point, Local) {
-	limit := math.Max(0.03*b.scale, 3*b.noise)
+	limit := math.Max(0.03*b.scale, 3*b.rough)
 	near := 0 // samples left out at the near end
 	for {
 		l, worst := b.arms(p)

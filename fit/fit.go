@@ -34,7 +34,7 @@ type Options struct {
 	// tenth of the segments (a cubic's error falls with the sixth power of its length).
 	Tolerance float64
 	// Noise is the standard deviation of the samples about the true edge, in px; zero means that it is taken from
-	// the samples.
+	// the samples. A run whose own noise is larger is followed less closely.
 	Noise float64
 	// Turn is the sharpest jump of the tangent that is still drawn round, in degrees, 0 to 180; zero means
 	// DefaultTurn.
@@ -50,6 +50,7 @@ type Options struct {
 // setting is Options, checked, with the figures derived from them.
 type setting struct {
 	tol, noise, scale float64
+	rough             float64 // what the corner search takes for noise, px
 	cosTurn, tanTurn  float64 // of the Turn angle; tan is of its half
 	sharp, smooth     []Point
 }
@@ -64,10 +65,17 @@ func (o Options) setting(p []Point, w []float64, closed bool) setting {
 		s.scale = 1
 	}
 	s.scale = math.Min(maxScale, math.Max(minScale, s.scale))
-	if !(s.noise > 0) {
-		s.noise = math.Min(noiseOf(p), s.tol/3)
+	// A run may be noisier than the picture: its colours are closer to each other.
+	own := 0.0
+	if len(p) >= leastForNoise || !(s.noise > 0) {
+		own = noiseOf(p)
 	}
-	s.noise = math.Max(s.noise, minNoise)
+	if !(s.noise > 0) {
+		own = math.Min(own, s.tol/3)
+	}
+	s.noise = math.Max(minNoise, math.Max(s.noise, own))
+	s.tol = math.Max(s.tol, math.Min(mostLoose*s.tol, noiseTolerance*own))
+	s.rough = math.Max(s.noise, roughShare*(s.tol-cleanTolerance))
 	turn := o.Turn
 	if !(turn > 0) {
 		turn = DefaultTurn
@@ -77,6 +85,21 @@ func (o Options) setting(p []Point, w []float64, closed bool) setting {
 	s.tanTurn = math.Tan(turn * math.Pi / 360)
 	return s
 }
+
+// A run is not followed more closely than this multiple of its own noise, unless that is this many times the
+// tolerance: below it segments multiply and the error does not fall.
+const (
+	noiseTolerance = 4.0
+	mostLoose      = 3.0
+	leastForNoise  = 60 // samples; in short runs bends pass for noise
+)
+
+// A wide tolerance says that the samples err in places, whatever their noise is on the whole: the corner search allows
+// for this share of what it exceeds that of a clean picture by.
+const (
+	roughShare     = 0.12
+	cleanTolerance = 0.07 // px
+)
 
 // minNoise is the least standard deviation assumed of samples, px: half a level of an 8-bit picture moves a
 // measured edge by 1/512 px, and the mean over a pixel's width that a sample stands for leaves curves of 10 px
