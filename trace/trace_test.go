@@ -1,0 +1,326 @@
+package trace_test
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"image"
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"golang.org/x/image/font"
+	"golang.org/x/image/font/gofont/gobold"
+	"golang.org/x/image/font/gofont/goitalic"
+	"golang.org/x/image/font/gofont/goregular"
+	"golang.org/x/image/font/sfnt"
+	"golang.org/x/image/math/fixed"
+	"golang.org/x/image/vector"
+
+	"pochoir/fit"
+	"pochoir/svgout"
+	"pochoir/trace"
+	"pochoir/trace/paper"
+)
+
+// picture returns a picture of grey levels as R,G,B,A.
+func picture(w, h int, at func(x, y int) (r, g, b uint8)) *paper.Picture {
+	p := &paper.Picture{W: w, H: h, Pix: make([]uint8, 4*w*h), Name: "test", Format: "png"}
+	for y := range h {
+		for x := range w {
+			r, g, b := at(x, y)
+			copy(p.Pix[4*(y*w+x):], []uint8{r, g, b, 255})
+		}
+	}
+	return p
+}
+
+// glyph returns the true outline of a letter as segments, quadratic curves raised to cubics, and its picture in ink on
+// white with the exact area coverage of golang.org/x/image/vector.
+func glyph(t *testing.T, ttf []byte, r rune, size int) ([]fit.Segment, *paper.Picture) {
+	t.Helper()
+	f, err := sfnt.Parse(ttf)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var buf sfnt.Buffer
+	i, err := f.GlyphIndex(&buf, r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	segs, err := f.LoadGlyph(&buf, i, fixed.I(size), &sfnt.LoadGlyphOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, _, err := f.GlyphBounds(&buf, i, fixed.I(size), font.HintingNone)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const margin = 12
+	w, h := (b.Max.X-b.Min.X).Ceil()+2*margin, (b.Max.Y-b.Min.Y).Ceil()+2*margin
+	pt := func(p fixed.Point26_6) fit.Point {
+		return fit.Point{X: float64(p.X-b.Min.X)/64 + margin + 0.3, Y: float64(p.Y-b.Min.Y)/64 + margin + 0.7}
+	}
+	ras := vector.NewRasterizer(w, h)
+	var truth []fit.Segment
+	var at fit.Point
+	for _, s := range segs {
+		switch s.Op {
+		case sfnt.SegmentOpMoveTo:
+			at = pt(s.Args[0])
+			ras.MoveTo(float32(at.X), float32(at.Y))
+		case sfnt.SegmentOpLineTo:
+			p := pt(s.Args[0])
+			ras.LineTo(float32(p.X), float32(p.Y))
+			truth = append(truth, fit.LineTo(at, p))
+			at = p
+		case sfnt.SegmentOpQuadTo:
+			q, p := pt(s.Args[0]), pt(s.Args[1])
+			ras.QuadTo(float32(q.X), float32(q.Y), float32(p.X), float32(p.Y))
+			truth = append(truth, fit.CubicTo(at, at.Lerp(q, 2.0/3), p.Lerp(q, 2.0/3), p))
+			at = p
+		default:
+			t.Fatal("the Go fonts have quadratic outlines only")
+		}
+	}
+	mask := image.NewAlpha(image.Rect(0, 0, w, h))
+	ras.Draw(mask, mask.Bounds(), image.Opaque, image.Point{})
+	return truth, picture(w, h, func(x, y int) (uint8, uint8, uint8) {
+		a := int(mask.Pix[y*mask.Stride+x])
+		mix := func(ink int) uint8 { return uint8((ink*a + 255*(255-a) + 127) / 255) }
+		return mix(24), mix(28), mix(44)
+	})
+}
+
+func rings(d *trace.Drawing) []fit.Segment {
+	var out []fit.Segment
+	for _, l := range d.Layers {
+		for _, s := range l.Shapes {
+			for _, r := range s.Rings {
+				out = append(out, r.Segments...)
+			}
+		}
+	}
+	return out
+}
+
+// distances returns the mean and the worst distance from points along a to the curves b.
+func distances(a, b []fit.Segment) (mean, worst float64) {
+	n := 0
+	for _, s := range a {
+		for k := range 9 {
+			p := s.At(float64(k) / 8)
+			best := math.Inf(1)
+			for _, q := range b {
+				if _, d := q.Nearest(p); d < best {
+					best = d
+				}
+			}
+			mean += best
+			n++
+			worst = math.Max(worst, best)
+		}
+	}
+	return mean / float64(n), worst
+}
+
+// Outlines of the Go font family (golang.org/x/image/font/gofont), whose true curves are known, drawn large and traced
+// back. The limits are what a tolerance of 0.11 px leaves: it spends few segments, about two thirds of the fonts' own.
+func TestGoFontOutlines(t *testing.T) {
+	var mean, traced, own float64
+	n := 0
+	for name, ttf := range map[string][]byte{"regular": goregular.TTF, "bold": gobold.TTF, "italic": goitalic.TTF} {
+		for _, r := range "RagSe&8Q" {
+			truth, pic := glyph(t, ttf, r, 220)
+			res, err := trace.Trace(context.Background(), pic, trace.Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if len(res.Drawing.Layers) != 1 {
+				t.Errorf("%s %c: %d layers, want the ink alone", name, r, len(res.Drawing.Layers))
+			}
+			got := rings(res.Drawing)
+			m1, w1 := distances(got, truth)
+			m2, w2 := distances(truth, got)
+			if worst := math.Max(w1, w2); worst > 2 {
+				t.Errorf("%s %c: worst distance %.2f px", name, r, worst)
+			}
+			mean += (m1 + m2) / 2
+			traced += float64(len(got))
+			own += float64(len(truth))
+			n++
+		}
+	}
+	if mean /= float64(n); mean > 0.08 {
+		t.Errorf("mean distance %.3f px, want at most 0.08", mean)
+	}
+	if traced > 1.3*own {
+		t.Errorf("%.0f segments for the fonts' own %.0f", traced, own)
+	}
+	t.Logf("mean distance %.3f px, %.2f × the fonts' segments", mean, traced/own)
+}
+
+// scene returns a picture of discs in flat colours, edges anti-aliased by 8×8 samples.
+func scene(w, h int, seed uint64) *paper.Picture {
+	rng := rand.New(rand.NewPCG(seed, 7))
+	type disc struct {
+		x, y, r float64
+		c       [3]uint8
+	}
+	colours := [][3]uint8{{200, 30, 30}, {30, 160, 60}, {20, 20, 20}, {250, 180, 0}, {60, 80, 200}}
+	var discs []disc
+	for range 1 + rng.IntN(6) {
+		discs = append(discs, disc{rng.Float64() * float64(w), rng.Float64() * float64(h), 2 + rng.Float64()*float64(min(w, h))/3, colours[rng.IntN(len(colours))]})
+	}
+	return picture(w, h, func(x, y int) (uint8, uint8, uint8) {
+		var sum [3]int
+		for k := range 64 {
+			c := [3]uint8{255, 255, 255}
+			px, py := float64(x)+(float64(k%8)+0.5)/8, float64(y)+(float64(k/8)+0.5)/8
+			for _, d := range discs {
+				if math.Hypot(px-d.x, py-d.y) < d.r {
+					c = d.c
+				}
+			}
+			for i := range sum {
+				sum[i] += int(c[i])
+			}
+		}
+		return uint8((sum[0] + 32) / 64), uint8((sum[1] + 32) / 64), uint8((sum[2] + 32) / 64)
+	})
+}
+
+func write(t *testing.T, pic *paper.Picture, opt trace.Options) []byte {
+	t.Helper()
+	res, err := trace.Trace(context.Background(), pic, opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b bytes.Buffer
+	if err := svgout.Write(&b, res.Drawing, svgout.Options{}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := svgout.Read(bytes.NewReader(b.Bytes())); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes()
+}
+
+// Whatever the picture, the drawing is closed, finite, written and read back, and the same for any number of workers.
+func TestAnyPicture(t *testing.T) {
+	pics := map[string]*paper.Picture{
+		"one pixel": picture(1, 1, func(int, int) (uint8, uint8, uint8) { return 9, 9, 9 }),
+		"one row":   picture(40, 1, func(x, _ int) (uint8, uint8, uint8) { return uint8(x / 20 * 255), 0, 0 }),
+		"one colour": picture(30, 20, func(int, int) (uint8, uint8, uint8) {
+			return 255, 255, 255
+		}),
+	}
+	rng := rand.New(rand.NewPCG(3, 3))
+	pics["noise"] = picture(48, 48, func(int, int) (uint8, uint8, uint8) {
+		v := rng.Uint32()
+		return uint8(v), uint8(v >> 8), uint8(v >> 16)
+	})
+	for seed := range uint64(25) {
+		pics[fmt.Sprint("discs ", seed)] = scene(60+int(seed), 50, seed)
+	}
+	for name, pic := range pics {
+		one, many := write(t, pic, trace.Options{Workers: 1}), write(t, pic, trace.Options{Workers: 7})
+		if !bytes.Equal(one, many) {
+			t.Errorf("%s: one worker and seven give different files", name)
+		}
+	}
+}
+
+// A Tracer that reruns only the later stages gives what a fresh trace gives.
+func TestRetrace(t *testing.T) {
+	pic := scene(120, 90, 5)
+	tr := trace.NewTracer(pic)
+	for _, s := range []float64{50, 0, 100, 50} {
+		opt := trace.Options{Smoothness: &s}
+		res, err := tr.Trace(context.Background(), opt)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var b bytes.Buffer
+		if err := svgout.Write(&b, res.Drawing, svgout.Options{}); err != nil {
+			t.Fatal(err)
+		}
+		if !bytes.Equal(b.Bytes(), write(t, pic, opt)) {
+			t.Errorf("smoothness %g: the kept stages give another file", s)
+		}
+	}
+}
+
+// A full disc is four smooth cubics, a bar behind it does not break its outline.
+func TestFrontOutlineStaysWhole(t *testing.T) {
+	pic := picture(160, 120, func(x, y int) (uint8, uint8, uint8) {
+		var sum [3]int
+		for k := range 64 {
+			px, py := float64(x)+(float64(k%8)+0.5)/8, float64(y)+(float64(k/8)+0.5)/8
+			c := [3]int{255, 255, 255}
+			if py > 50.3 && py < 72.6 && px > 10.2 && px < 150.7 {
+				c = [3]int{30, 120, 160}
+			}
+			if math.Hypot(px-80.3, py-60.2) < 40.4 {
+				c = [3]int{230, 140, 20}
+			}
+			for i := range sum {
+				sum[i] += c[i]
+			}
+		}
+		return uint8((sum[0] + 32) / 64), uint8((sum[1] + 32) / 64), uint8((sum[2] + 32) / 64)
+	})
+	res, err := trace.Trace(context.Background(), pic, trace.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	top := res.Drawing.Layers[len(res.Drawing.Layers)-1]
+	var worst float64
+	found := false
+	for _, l := range res.Drawing.Layers {
+		for _, s := range l.Shapes {
+			if l.Colour.R != 230 {
+				continue
+			}
+			found = true
+			for _, g := range s.Rings[0].Segments {
+				for k := range 9 {
+					p := g.At(float64(k) / 8)
+					worst = math.Max(worst, math.Abs(math.Hypot(p.X-80.3, p.Y-60.2)-40.4))
+				}
+			}
+		}
+	}
+	if !found {
+		t.Fatalf("no disc; top layer %v", top.Colour)
+	}
+	// The lower of the two goes on under the other by a trap; where the disc is on top it must be round throughout.
+	if top.Colour.R == 230 && worst > 0.1 {
+		t.Errorf("the disc in front leaves its circle by %.2f px", worst)
+	}
+}
+
+func TestCancelled(t *testing.T) {
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	if _, err := trace.Trace(ctx, scene(40, 40, 1), trace.Options{}); err != context.Canceled {
+		t.Errorf("error %v, want context.Canceled", err)
+	}
+}
+
+func BenchmarkRetrace(b *testing.B) {
+	pic := scene(800, 600, 11)
+	tr := trace.NewTracer(pic)
+	segments, worst := 0, 0.0
+	s := 50.0
+	for b.Loop() {
+		s = 110 - s // another smoothness each time
+		res, err := tr.Trace(context.Background(), trace.Options{Smoothness: &s})
+		if err != nil {
+			b.Fatal(err)
+		}
+		segments, worst = res.Report.Segments, res.Report.Worst
+	}
+	b.ReportMetric(float64(segments), "segments")
+	b.ReportMetric(worst, "maxerr-px")
+}
