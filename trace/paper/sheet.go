@@ -1,5 +1,5 @@
 // Package paper owns Picture, upright sRGB pixels and what is known of them, and turns a picture of paper into a clean
-// sheet: found on the desk and straightened, evenly lit, without ruled lines and pencil. It does not read files and does
+// sheet: found on the desk and straightened, evenly lit. It does not read files and does
 // not look for colours or outlines. A digital picture passes through untouched. All functions are safe to call
 // concurrently as long as nobody changes the picture. Most callers need only Prepare.
 package paper
@@ -28,12 +28,10 @@ type Options struct {
 	Sheet SheetMode
 	// Corners of the sheet in px of the picture, in any order, read with SheetCorners. They must form a convex
 	// quadrilateral.
-	Corners    [4]fit.Point
-	KeepLight  bool // leave the light as it is
-	KeepPencil bool // leave pencil and non-photo blue
-	KeepRuling bool // leave ruled and squared lines
-	Kind       Kind // overrides what is found; KindAuto finds out
-	Workers    int  // goroutines; 0 means runtime.GOMAXPROCS(0). The result does not depend on it
+	Corners   [4]fit.Point
+	KeepLight bool // leave the light as it is
+	Kind      Kind // overrides what is found; KindAuto finds out
+	Workers   int  // goroutines; 0 means runtime.GOMAXPROCS(0). The result does not depend on it
 }
 
 // Sheet is a clean sheet. For a digital picture it is that picture, its pixels shared and not copied; otherwise bare
