@@ -30,7 +30,7 @@ require (
 	modernc.org/libc v1.80.1 // indirect
 	modernc.org/mathutil v1.7.1 // indirect
 	modernc.org/memory v1.12.1 // indirect
-	modernc.org/sqlite v1.62.0 // indirect
+	modernc.org/sqlite v1.62.0
 )
 
 replace github.com/ebitengine/purego => ./cmd/pochoir/internal/nolib

@@ -1,0 +1,361 @@
+package catalogue
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"math"
+	"slices"
+	"sort"
+	"sync"
+
+	"pochoir/quantize/colour"
+)
+
+// Query is what is searched for; every field that is set must hold. The zero value finds everything.
+type Query struct {
+	Words   string      // all of them, in title, description, keywords or path; "boat*" is any word that begins so
+	Colour  *colour.RGB // a swatch near this colour
+	Within  float64     // how near, CIEDE2000; 0 means DefaultWithin
+	Kind    Kind        // "" for all
+	State   State       // where the item stands now, at any place; "" for all
+	Place   string      // with or without a State: where it was delivered
+	MinSide float64     // long side in px, inclusive
+	MaxSide float64     // 0 for no limit
+	Gone    bool        // only what a scan no longer found
+	Limit   int         // 0 means DefaultLimit
+}
+
+// Defaults of a Query.
+const (
+	DefaultWithin = 10.0 // CIEDE2000: one would give both colours the same name
+	DefaultLimit  = 50
+)
+
+// Hit is one item found.
+type Hit struct {
+	ID            int64
+	Kind          Kind
+	Path          string
+	Title         string
+	Width, Height float64
+	State         string // how it stands, of several places the one heard of last: "refused, deck library"
+	Gone          bool
+	Difference    float64 // from the colour asked for, CIEDE2000; else 0
+}
+
+const hitColumns = `i.id, i.kind, i.path, i.title, i.width, i.height, i.gone, coalesce((SELECT
+	CASE place WHEN '' THEN state ELSE state || ', ' || place END
+	FROM state WHERE item = i.id AND latest = 1 ORDER BY day DESC, id DESC LIMIT 1), '')`
+
+func scanHit(r row) (h Hit, err error) {
+	return h, r.Scan(&h.ID, &h.Kind, &h.Path, &h.Title, &h.Width, &h.Height, &h.Gone, &h.State)
+}
+
+// A criterion is one thing asked for. It can lead, so that its rows are gone through, or filter what another one leads
+// to.
+type criterion struct {
+	table string // to lead: a table whose column key is the item's ID; "" for item itself
+	key   string
+	cond  string // condition on the table
+	order string // in which the table is quick to go through
+	// filter is the condition on i.id; "" means cond.
+	filter string
+	args   []any // of cond and of filter
+	many   bool  // the table may hold several rows of an item
+}
+
+// from is the criterion leading a SELECT.
+func (f criterion) from() string {
+	if f.table == "" {
+		return " FROM item i WHERE " + f.cond
+	}
+	return " FROM " + f.table + " CROSS JOIN item i ON i.id = " + f.key + " WHERE " + f.cond
+}
+
+// as is the criterion filtering.
+func (f criterion) as() string {
+	if f.filter == "" {
+		return f.cond
+	}
+	return f.filter
+}
+
+// few is up to how many IDs a criterion may hold for to lead without being compared with others.
+const few = 200
+
+// Search returns what q asks for: by colour the nearest first, by size the smallest where that leads, else
+// the newest. How long it
+// takes depends on the number of hits and, where several things are asked for, on what the rarest of them holds for;
+// not on the size of the catalogue.
+func (c *Catalogue) Search(q Query) (hits []Hit, err error) {
+	if q.Limit == 0 {
+		q.Limit = DefaultLimit
+	}
+	if q.Within == 0 {
+		q.Within = DefaultWithin
+	}
+	all, err := q.criteria()
+	if err != nil {
+		return nil, err
+	}
+	err = c.view(context.Background(), func(tx *sql.Tx) error {
+		if q.Colour != nil {
+			hits, err = nearColour(tx, q, all)
+			return err
+		}
+		lead, err := rarest(tx, all)
+		if err != nil {
+			return err
+		}
+		query, args, order := hitColumns+" FROM item i WHERE 1", []any{}, "i.id DESC"
+		if lead >= 0 {
+			f := all[lead]
+			query, args, order = hitColumns+f.from(), f.args, f.order
+			if f.many {
+				query = "DISTINCT " + query
+			}
+		}
+		where, more := filters(all, lead)
+		hits, err = list(tx, scanHit, "SELECT "+query+where+" ORDER BY "+order+" LIMIT ?", slices.Concat(args, more, []any{q.Limit})...)
+		return err
+	})
+	return hits, err
+}
+
+// filters joins the conditions of all criteria but the leading one.
+func filters(all []criterion, lead int) (where string, args []any) {
+	for i, f := range all {
+		if i != lead {
+			where += " AND " + f.as()
+			args = append(args, f.args...)
+		}
+	}
+	return where, args
+}
+
+// criteria puts q into SQL, what usually holds for the fewest first.
+func (q Query) criteria() ([]criterion, error) {
+	var all []criterion
+	if q.Words != "" {
+		m := match(q.Words)
+		if m == "" {
+			return nil, errorf("%q holds no word to search for", short(q.Words))
+		}
+		all = append(all, criterion{
+			table: "words", key: "words.rowid", cond: "words MATCH ?", order: "words.rowid DESC",
+			filter: "EXISTS (SELECT 1 FROM words WHERE words MATCH ? AND rowid = i.id)",
+			args:   []any{m},
+		})
+	}
+	if q.State != "" || q.Place != "" {
+		cond, args := "s.latest = 1", []any{}
+		if q.State != "" {
+			cond += " AND s.state = ?"
+			args = append(args, q.State)
+		}
+		if q.Place != "" {
+			cond += " AND s.place = ?"
+			args = append(args, q.Place)
+		}
+		all = append(all, criterion{
+			table: "state s", key: "s.item", cond: cond, order: "s.item DESC",
+			filter: "EXISTS (SELECT 1 FROM state s WHERE s.item = i.id AND " + cond + ")",
+			args:   args,
+			many:   true,
+		})
+	}
+	if q.Gone {
+		all = append(all, criterion{cond: "i.gone = 1", order: "i.id DESC"})
+	}
+	if q.MinSide > 0 || q.MaxSide > 0 {
+		if q.MaxSide == 0 {
+			q.MaxSide = math.MaxFloat64
+		}
+		all = append(all, criterion{cond: "i.side BETWEEN ? AND ?", order: "i.side, i.id", args: []any{q.MinSide, q.MaxSide}})
+	}
+	if q.Kind != "" {
+		all = append(all, criterion{cond: "i.kind = ?", order: "i.id DESC", args: []any{q.Kind}})
+	}
+	return all, nil
+}
+
+// rarest returns the criterion to lead: one that holds for few, else the first; -1 where there is none.
+func rarest(tx *sql.Tx, all []criterion) (int, error) {
+	if len(all) < 2 {
+		return len(all) - 1, nil
+	}
+	for i, f := range all {
+		n, err := first(tx, "SELECT count(*) FROM (SELECT 1"+f.from()+" LIMIT ?)", slices.Concat(f.args, []any{few})...)
+		if err != nil {
+			return 0, err
+		}
+		if n < few {
+			return i, nil
+		}
+	}
+	return 0, nil
+}
+
+// Colours are searched from the nearest outwards, by cells of 16 levels a channel. CIEDE2000 obeys no triangle
+// inequality, so a cell's radius, the largest difference from its middle to its corners, is taken with a margin; a test
+// holds the search against all pairs.
+const cellMargin = 1.5
+
+type cell struct {
+	middle colour.Lab
+	radius float64 // CIEDE2000, with the margin
+}
+
+// cells holds all cells in the order of tint.
+var cells = sync.OnceValue(func() []cell {
+	out := make([]cell, 4096)
+	for i := range out {
+		lo := untint(int64(i) << 12)
+		mid := colour.RGB{R: lo.R + 8, G: lo.G + 8, B: lo.B + 8}.Lab()
+		c := cell{middle: mid}
+		for k := range 8 {
+			corner := colour.RGB{R: lo.R + uint8(k&1*15), G: lo.G + uint8(k>>1&1*15), B: lo.B + uint8(k>>2*15)}
+			c.radius = max(c.radius, cellMargin*colour.Difference(mid, corner.Lab()))
+		}
+		out[i] = c
+	}
+	return out
+})
+
+// mostL is by how much L may differ, at most, for a CIEDE2000 of 1: the largest SL of the formula, at L = 0 or 100.
+var mostL = 1 + 0.015*2500/math.Sqrt(20+2500)
+
+// cellBatch is how many cells are looked into at a time.
+const cellBatch = 32
+
+// nearColour returns the items with a swatch near q.Colour, the nearest first, that meet the other criteria.
+func nearColour(tx *sql.Tx, q Query, all []criterion) ([]Hit, error) {
+	target := q.Colour.Lab()
+	type candidate struct {
+		cell  int
+		bound float64 // no colour of the cell is nearer
+	}
+	var queue []candidate
+	for i, c := range cells() {
+		if math.Abs(c.middle.L-target.L) > mostL*(q.Within+c.radius) {
+			continue
+		}
+		if b := colour.Difference(target, c.middle) - c.radius; b <= q.Within {
+			queue = append(queue, candidate{i, b})
+		}
+	}
+	sort.Slice(queue, func(i, j int) bool {
+		return queue[i].bound < queue[j].bound || queue[i].bound == queue[j].bound && queue[i].cell < queue[j].cell
+	})
+	f := finder{tx: tx, q: q, seen: map[int64]bool{}}
+	f.where, f.args = filters(all, -1)
+	var tints []nearTint // seen, but not yet known to be the nearest left
+	for len(queue) > 0 && len(f.hits) < q.Limit {
+		n := min(cellBatch, len(queue))
+		var starts []int64
+		for _, c := range queue[:n] {
+			starts = append(starts, int64(c.cell)<<12)
+		}
+		more, err := list(tx, func(r row) (t nearTint, err error) {
+			err = r.Scan(&t.tint, &t.uses)
+			t.difference = colour.Difference(target, untint(t.tint).Lab())
+			return t, err
+		}, "SELECT colour, uses FROM json_each(?) AS cell CROSS JOIN tint ON colour BETWEEN cell.value AND cell.value + 4095", numbers(starts))
+		if err != nil {
+			return nil, err
+		}
+		for _, t := range more {
+			if t.difference <= q.Within {
+				tints = append(tints, t)
+			}
+		}
+		queue = queue[n:]
+		sure := q.Within
+		if len(queue) > 0 {
+			sure = queue[0].bound
+		}
+		sort.Slice(tints, func(i, j int) bool {
+			return tints[i].difference < tints[j].difference || tints[i].difference == tints[j].difference && tints[i].tint < tints[j].tint
+		})
+		final := sort.Search(len(tints), func(i int) bool { return tints[i].difference > sure })
+		if err := f.take(tints[:final]); err != nil {
+			return nil, err
+		}
+		tints = tints[final:]
+	}
+	return f.hits, nil
+}
+
+// nearTint is a colour that occurs.
+type nearTint struct {
+	tint, uses int64
+	difference float64
+}
+
+// finder gathers the items of colours.
+type finder struct {
+	tx    *sql.Tx
+	q     Query
+	where string // the other criteria
+	args  []any
+	hits  []Hit
+	seen  map[int64]bool
+}
+
+// take adds the items of the tints, which come in order, until there are enough.
+func (f *finder) take(tints []nearTint) error {
+	for len(tints) > 0 && len(f.hits) < f.q.Limit {
+		// a run of rare colours is looked up at once; a colour of many items alone, and only as far as needed
+		n, uses := 0, int64(0)
+		for n < len(tints) && (n == 0 || uses+tints[n].uses <= few) {
+			uses += tints[n].uses
+			n++
+		}
+		if err := f.run(tints[:n]); err != nil {
+			return err
+		}
+		tints = tints[n:]
+	}
+	return nil
+}
+
+func (f *finder) run(tints []nearTint) error {
+	var keys []int64
+	difference := map[int64]float64{}
+	for _, t := range tints {
+		keys = append(keys, t.tint)
+		difference[t.tint] = t.difference
+	}
+	// a single colour is gone through as far as needed, items seen before come up again; several are sorted
+	limit, order := f.q.Limit+len(f.seen), "s.item DESC"
+	if len(tints) > 1 {
+		limit, order = few, "i.id DESC"
+	}
+	type found struct {
+		Hit
+		tint int64
+	}
+	got, err := list(f.tx, func(r row) (h found, err error) {
+		return h, r.Scan(&h.ID, &h.Kind, &h.Path, &h.Title, &h.Width, &h.Height, &h.Gone, &h.State, &h.tint)
+	}, "SELECT "+hitColumns+", s.colour FROM json_each(?) AS near CROSS JOIN swatch s ON s.colour = near.value CROSS JOIN item i ON i.id = s.item WHERE 1"+
+		f.where+" ORDER BY "+order+" LIMIT ?", slices.Concat([]any{numbers(keys)}, f.args, []any{limit})...)
+	if err != nil {
+		return err
+	}
+	sort.SliceStable(got, func(i, j int) bool { return difference[got[i].tint] < difference[got[j].tint] })
+	for _, h := range got {
+		if len(f.hits) < f.q.Limit && !f.seen[h.ID] {
+			f.seen[h.ID] = true
+			h.Difference = difference[h.tint]
+			f.hits = append(f.hits, h.Hit)
+		}
+	}
+	return nil
+}
+
+// numbers is a list for json_each.
+func numbers(n []int64) string {
+	b, _ := json.Marshal(n) // numbers never fail
+	return string(b)
+}
