@@ -37,6 +37,7 @@ func FlattenPaper(px Pixels, noise, blur float64, opt Options) (*Flats, error) {
 	s.half.measureGrain()
 	paints, tiles := s.findPaints()
 	rs, part := s.strokes()
+	paints = s.addRough(paints)
 	paints = s.addInks(paints, rs)
 	if len(paints) == 0 {
 		paints = []paint{{c: s.middle()}}

@@ -2,6 +2,7 @@ package quantize
 
 import (
 	"cmp"
+	"iter"
 	"math"
 	"slices"
 
@@ -65,61 +66,121 @@ func explained(r *ridge, paints []paint) bool {
 // how far a stroke is from the ground, hardly where it lies from there; so the strokes are sorted by the direction of
 // their difference from it.
 func (s *onPaper) addInks(paints []paint, rs []ridge) []paint {
-	var open []*ridge
-	for k := range rs {
-		if !explained(&rs[k], paints) {
-			open = append(open, &rs[k])
-		}
-	}
-	if len(open) < max(strokePixels, int(strokeShare*float64(len(rs)))) {
-		return paints
-	}
-	const radius = 40 // ΔE: directions are spread over a ball of this size
-	dirs := make([]sample, len(open))
-	for k, r := range open {
-		d := r.c.sub(r.ground)
-		l := d.len()
-		for j := range d {
-			dirs[k].c[j] = int32(math.Round(float64(d[j]) / l * radius))
-		}
-		dirs[k].n, dirs[k].i = 1, int32(k)
-	}
-	heaps, member := crowds(dirs, 3, 0.5)
-	type group struct {
-		heap int
-		n    int
-	}
-	count := make([]int, len(heaps))
-	for _, m := range member {
-		count[m]++
-	}
-	groups := make([]group, len(heaps))
-	for k := range groups {
-		groups[k] = group{k, count[k]}
-	}
-	slices.SortStableFunc(groups, func(a, b group) int { return cmp.Compare(b.n, a.n) })
-	for _, g := range groups {
-		if g.n < max(strokePixels, int(strokeShare*float64(len(rs)))) {
-			break
-		}
-		var mine []*ridge
-		for k, r := range open {
-			if int(member[k]) == g.heap && !explained(r, paints) {
-				mine = append(mine, r)
-			}
-		}
-		if len(mine) < strokePixels {
-			continue
-		}
+	least := max(strokePixels, int(strokeShare*float64(len(rs))))
+	for _, mine := range s.sortOpen(rs, &paints, least) {
 		if !standOut(mine) {
 			continue
 		}
 		c := s.darkest(mine)
 		if !mixes(c, paints) && !mixes(asSeen(mine), paints) {
-			paints = append(paints, paint{c: c, n: int64(len(mine)), stroke: true})
+			paints = append(paints, paint{c: c, n: int64(len(mine))})
 		}
 	}
 	return paints
+}
+
+// addRough adds the paints that lie so unevenly, or in marks so narrow, that no place of them is even: crayon, chalk,
+// dry felt-tip. They are told apart by the direction of their difference from the paper too, at half the resolution.
+func (s *onPaper) addRough(paints []paint) []paint {
+	rs := s.roughMarks()
+	least := max(roughPixels, int(leastShare*float64(s.w*s.h))/4)
+	for _, mine := range s.sortOpen(rs, &paints, least) {
+		if c := asSeen(mine); !mixes(c, paints) {
+			paints = append(paints, paint{c: c, n: 4 * int64(len(mine))})
+		}
+	}
+	return paints
+}
+
+const (
+	// roughPixels is the least number of pixels of the half plane that make a rough paint.
+	roughPixels = 120
+	// roughHeight is the least difference of a rough paint from the paper, ΔE in the plane.
+	roughHeight = 18.0
+	// roughReach is the distance, px of the half plane, at which all must lie about as far from the paper as a rough
+	// mark, between these shares: what lies farther makes it an edge, what lies nearer a stroke.
+	roughReach = 2
+	roughLead  = 1.3
+	roughLag   = 0.6
+)
+
+// roughMarks returns the pixels of the half plane that are far from paper and not even, and neither an edge nor a
+// stroke, as ridges over white.
+func (s *onPaper) roughMarks() []ridge {
+	h := &s.half
+	far := func(x, y int) int64 {
+		d := h.at(min(max(y, 0), h.h-1)*h.w + min(max(x, 0), h.w-1)).sub(whitePaper)
+		return d.dot(d)
+	}
+	const least = int64(roughHeight * roughHeight * labUnit * labUnit)
+	var out []ridge
+	for y := range h.h {
+		h.spans(y, func(x0, x1 int) {
+			for x := x0; x < x1; x++ {
+				i := y*h.w + x
+				if h.core[i] {
+					continue
+				}
+				d := far(x, y)
+				if d < least {
+					continue
+				}
+				l, r, u, b := far(x-roughReach, y), far(x+roughReach, y), far(x, y-roughReach), far(x, y+roughReach)
+				if float64(max(l, r, u, b)) > roughLead*roughLead*float64(d) || float64(min(l, r, u, b)) < roughLag*roughLag*float64(d) {
+					continue
+				}
+				out = append(out, ridge{c: h.at(i), ground: whitePaper, height: float32(math.Sqrt(float64(d)) / labUnit), wide: true})
+			}
+		})
+	}
+	return out
+}
+
+// sortOpen sorts the ridges that no paint explains by the direction of their difference from the ground. It yields
+// groups of at least least ridges, the greatest first; paints may grow between groups, and what the new ones explain
+// is left out of those that follow.
+func (s *onPaper) sortOpen(rs []ridge, paints *[]paint, least int) iter.Seq2[int, []*ridge] {
+	return func(yield func(int, []*ridge) bool) {
+		var open []*ridge
+		for k := range rs {
+			if !explained(&rs[k], *paints) {
+				open = append(open, &rs[k])
+			}
+		}
+		if len(open) < least {
+			return
+		}
+		const radius = 40 // ΔE: directions are spread over a ball of this size
+		dirs := make([]sample, len(open))
+		for k, r := range open {
+			d := r.c.sub(r.ground)
+			l := d.len()
+			for j := range d {
+				dirs[k].c[j] = int32(math.Round(float64(d[j]) / l * radius))
+			}
+			dirs[k].n, dirs[k].i = 1, int32(k)
+		}
+		heaps, member := crowds(dirs, 3, 0.5)
+		groups := make([]int, len(heaps))
+		for k := range groups {
+			groups[k] = k
+		}
+		slices.SortStableFunc(groups, func(a, b int) int { return cmp.Compare(heaps[b].n, heaps[a].n) })
+		for k, g := range groups {
+			if heaps[g].n < int64(least) {
+				return
+			}
+			var mine []*ridge
+			for k, r := range open {
+				if int(member[k]) == g && !explained(r, *paints) {
+					mine = append(mine, r)
+				}
+			}
+			if len(mine) >= least && !yield(k, mine) {
+				return
+			}
+		}
+	}
 }
 
 // standOut reports whether half the ridges rise enough from their ground to make strokes of their own.

@@ -474,36 +474,30 @@ const (
 	dustWeight = 400 // dust below in px · CIEDE2000: noise gives places of one paint to another that is near it
 	weakPixels = 40  // dust below if no pixel is by weakShare of the part's own colour
 	weakShare  = shareUnit * 6 / 10
+	// Inks of one hue are told apart by how dark they are, which pen pressure changes too: a part of one without an
+	// even place is dust below kinPixels if kinShare of its border is the other's.
+	kinPixels = 160
+	kinShare  = 0.35
+	kinCosine = 0.93 // of the angle between their differences from white
 )
 
 // dust gives small parts to the label around them: what noise shifts from one paint to another, what grain leaves open
-// in chalk or raises from the paper.
+// in chalk or raises from the paper, what pen pressure makes of an ink.
 func (s *onPaper) dust() {
-	n := len(s.paints)
-	least := make([]int, n*n) // pixels, by own label and label around
-	most := dustPixels
-	for a := range n {
-		for b := range n {
-			d := colour.Difference(s.paints[a].c.lab(), s.paints[b].c.lab())
-			k := max(dustPixels, min(int(dustWeight/max(d, 1)), dustWeight/4))
-			least[a*n+b] = k
-			most = max(most, k)
-		}
-	}
-	most = max(most, weakPixels)
+	const fresh, current, done = 0, 1, 2
 	w, h := s.w, s.h
-	seen := make([]bool, w*h)
+	seen := make([]uint8, w*h)
 	var part []int32
 	var votes [256]int
 	for y := range h {
 		for x := range w {
 			i := y*w + x
 			l := s.labels[i]
-			if seen[i] || !(x > 0 && s.labels[i-1] != l || y > 0 && s.labels[i-w] != l) {
+			if seen[i] != fresh || !(x > 0 && s.labels[i-1] != l || y > 0 && s.labels[i-w] != l) {
 				continue
 			}
 			part = append(part[:0], int32(i))
-			seen[i] = true
+			seen[i] = current
 			big := false
 			clear(votes[:])
 			for k := 0; k < len(part) && !big; k++ {
@@ -515,26 +509,69 @@ func (s *onPaper) dust() {
 							votes[s.labels[j]]++
 							continue
 						}
-						if len(part) >= most {
+						if seen[j] == done || seen[j] == fresh && len(part) >= kinPixels {
 							big = true
 							break
 						}
-						if !seen[j] {
-							seen[j] = true
+						if seen[j] == fresh {
+							seen[j] = current
 							part = append(part, int32(j))
 						}
 					}
 				}
 			}
-			to := uint8(commonest(votes[:]))
-			if big || votes[to] == 0 || len(part) >= least[int(l)*n+int(to)] && (len(part) >= weakPixels || s.strong(part, l, to)) {
-				continue
+			to, dusty := l, false
+			if !big {
+				to, dusty = s.dustTo(part, l, votes[:len(s.paints)])
 			}
 			for _, j := range part {
-				s.labels[j] = to
+				seen[j] = done
+				if dusty {
+					s.labels[j] = to
+				}
 			}
 		}
 	}
+}
+
+// dustTo returns the label a part of label l should have, by the counts of the labels along its border, and whether it
+// is dust at all.
+func (s *onPaper) dustTo(part []int32, l uint8, votes []int) (uint8, bool) {
+	to := commonest(votes)
+	if votes[to] == 0 {
+		return l, false
+	}
+	own := &s.paints[l]
+	d := colour.Difference(own.c.lab(), s.paints[to].c.lab())
+	switch {
+	case len(part) < dustPixels || float64(len(part))*math.Max(d, 4) < dustWeight:
+		return uint8(to), true
+	case len(part) < weakPixels && !s.strong(part, l, uint8(to)):
+		return uint8(to), true
+	}
+	total, kin := 0, -1
+	for k, v := range votes {
+		total += v
+		if v > 0 && (kin < 0 || v > votes[kin]) && s.isKin(own, &s.paints[k]) {
+			kin = k
+		}
+	}
+	if kin < 0 || float64(votes[kin]) < kinShare*float64(total) {
+		return l, false
+	}
+	for _, j := range part {
+		if s.core[j] {
+			return l, false
+		}
+	}
+	return uint8(kin), true
+}
+
+// isKin reports whether two paints differ from white in nearly the same direction.
+func (s *onPaper) isKin(p, q *paint) bool {
+	a, b := p.c.sub(whitePaper), q.c.sub(whitePaper)
+	l := a.len() * b.len() * labUnit * labUnit
+	return l > 0 && float64(a.dot(b)) > kinCosine*l
 }
 
 // strong reports whether a pixel of the part is by weakShare of colour l rather than of colour to.

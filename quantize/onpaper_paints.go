@@ -10,9 +10,8 @@ import (
 
 // paint is one colour of the sheet while it is being sorted out.
 type paint struct {
-	c      vec
-	n      int64 // even pixels, or ridge pixels of an ink that has no even place
-	stroke bool  // seen in strokes only
+	c vec
+	n int64 // even pixels, or ridge pixels of an ink that has no even place
 }
 
 const (
