@@ -74,7 +74,7 @@ func (o *Options) fit(s *paper.Sheet, noise float64) fit.Options {
 	tolerance := math.Min(0.35, math.Max(0.11, 0.06+3.5*noise))
 	scale := 1.0
 	if s.Kind != paper.Digital {
-		tolerance = math.Min(1.6, math.Max(1.0, 0.2+3.5*noise))
+		tolerance = math.Min(3, math.Max(2.2, 0.2+3.5*noise)) // a pen on paper wobbles by about a pixel
 		scale = 2
 	}
 	// 0 halves the tolerance, 50 keeps it, 100 makes it four times as wide.
