@@ -92,9 +92,10 @@ func (b *builder) between(i, j int, from, to *Corner) {
 			lo, hi = mid, mid
 		}
 	}
+	choosy := hi-lo >= leastChoosy
 	for k := lo; k <= hi; k++ {
 		p := b.p[k%n]
-		s.p, s.w = append(s.p, p), append(s.w, b.w[k%n]*trust(p, from)*trust(p, to))
+		s.p, s.w = append(s.p, p), append(s.w, b.w[k%n]*b.trust(p, from, gap0, choosy)*b.trust(p, to, gap1, choosy))
 	}
 	s.p, s.w = append(s.p, to.At), append(s.w, 1)
 	begin := len(b.chain.knots) - 1
@@ -135,13 +136,23 @@ const (
 // junctionReach is how far from the end of a run other edges may taint its samples, px.
 const junctionReach = 2.5
 
-// trust returns how far a sample counts beside an end of the run: the pixels there hold a third colour, and where the
-// end lies is known no better.
-func trust(p Point, c *Corner) float64 {
+// besideCorner is what a sample counts that lies just behind what a corner blunts, where there are leastChoosy others.
+const (
+	besideCorner = 0.4
+	leastChoosy  = 8
+)
+
+// trust returns how far a sample counts beside an end of the run, where the pixels hold a third colour and where the
+// end lies is known no better, or beside a corner that blunts samples within gap.
+func (b *builder) trust(p Point, c *Corner, gap float64, choosy bool) float64 {
+	d := p.Sub(c.At).Len()
 	if !c.end {
+		if choosy && d < gap+taintReach*b.scale {
+			return besideCorner
+		}
 		return 1
 	}
-	d := p.Sub(c.At).Len() / junctionReach
+	d /= junctionReach
 	return math.Min(1, math.Max(leastWeight, float64(d*d)))
 }
 
@@ -151,12 +162,7 @@ func (b *builder) blunt(c *Corner) float64 {
 	if c.In == (Point{}) || c.Out == (Point{}) {
 		return gap
 	}
-	// A tip is rounded off as far as it is narrower than a pixel: half the turn's tangent.
-	half := c.In.Add(c.Out).Len() / math.Max(0.1, c.In.Sub(c.Out).Len()) // cotangent of half the turn
-	if half < 1 {
-		gap += math.Min(3, 0.35*(1/math.Max(0.1, half)-1))
-	}
-	return gap
+	return math.Max(gap, b.blunted(c.In, c.Out)/math.Sqrt(b.scale))
 }
 
 // loop fits a closed run without corners.

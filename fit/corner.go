@@ -22,7 +22,8 @@ const (
 	armSpan  = 5.0 // samples farther than this may belong to the next bend
 	arcSpan  = 3.5 // within this one circle must not explain what is called a corner
 	arcMiss  = 0.03
-	arcMiss2 = 0.06 // the same for two corners at once
+	bendMiss = 0.025 // the same for a third-order curve
+	arcMiss2 = 0.06  // the same for two corners at once
 )
 
 // Corners returns the corners of a run in order along it.
@@ -149,7 +150,7 @@ func (b *builder) cornerAt(i int) (candidate, bool) {
 		var ok bool
 		b.left, l = b.fitArm(b.left, true)
 		b.right, r = b.fitArm(b.right, false)
-		if x, dl, dr, ok = meet(&l, &r, p, tipReach*b.scale); !ok {
+		if x, dl, dr, ok = meet(&l, &r, p, tipReach*math.Sqrt(b.scale)); !ok {
 			return none, false
 		}
 		if cos := dl.Dot(dr); round < 2 && cos >= b.cosTurn+0.03 || cos >= b.cosTurn {
@@ -179,7 +180,7 @@ func (b *builder) cornerAt(i int) (candidate, bool) {
 	if off < 0.1*b.scale {
 		reach = math.Max(bareReach, bareTip+bareReachTip*cot)
 	}
-	if d > b.scale*reach {
+	if d > math.Sqrt(b.scale)*reach {
 		return none, false
 	}
 	for k := -3; k <= 3; k++ {
@@ -211,6 +212,10 @@ func (b *builder) cornerAt(i int) (candidate, bool) {
 	rms := math.Max(l.RMS, r.RMS)
 	arc := circleRMS(b.window)
 	if arc < math.Max(arcMiss*b.scale, 1.2*b.rough) || arc < 1.4*rms {
+		return none, false
+	}
+	// So is one that a third-order curve explains, as where an arc leaves a line.
+	if dl.Dot(dr) > 0.3 && bendRMS(b.window) < math.Max(bendMiss*b.scale, 1.2*b.rough) {
 		return none, false
 	}
 	turn := math.Atan2(math.Abs(dl.Cross(dr)), dl.Dot(dr))
@@ -290,35 +295,35 @@ func (b *builder) arm(dst []Point, i, step int, x Point, gap float64) []Point {
 // left of the arm.
 func (b *builder) fitArm(p []Point, arriving bool) ([]Point, Local) {
 	limit := math.Max(0.03*b.scale, 3*b.rough)
-	near := 0 // samples left out at the near end
 	for {
 		l, worst := b.arms(p)
-		if worst <= limit || len(p) <= 3 {
+		if worst <= limit || len(p) <= leastArm {
 			return p, l
 		}
-		far := max(3, len(p)-max(1, len(p)/4))
-		q, r := p[:far], p[1:]
+		// Without some of the far end, else without one or two of the near end, which the corner itself may have moved.
+		far := max(leastArm, len(p)-max(1, len(p)/4))
+		shorter := p[:far]
 		if arriving {
-			q, r = p[len(p)-far:], p[:len(p)-1]
+			shorter = p[len(p)-far:]
 		}
-		if near < 2 && len(p) > 4 {
-			lq, wq := b.arms(q)
-			lr, wr := b.arms(r)
-			if wq <= limit && wq <= wr {
-				return q, lq
+		if l, worst := b.arms(shorter); worst <= limit {
+			return shorter, l
+		}
+		for drop := 1; drop <= 2 && len(p)-drop > leastArm; drop++ {
+			later := p[drop:]
+			if arriving {
+				later = p[:len(p)-drop]
 			}
-			if wr <= limit {
-				return r, lr
-			}
-			if wr < wq {
-				near++
-				p = r
-				continue
+			if l, worst := b.arms(later); worst <= limit {
+				return later, l
 			}
 		}
-		p = q
+		p = shorter
 	}
 }
+
+// leastArm is the number of samples to which an arm is cut at most.
+const leastArm = 3
 
 func (b *builder) arms(p []Point) (l Local, worst float64) {
 	l = FitLocal(p, len(p) >= 5)
@@ -473,4 +478,37 @@ func circleRMS(p []Point) float64 {
 		e += float64(d * d)
 	}
 	return math.Sqrt(e / n)
+}
+
+// bendRMS returns the root mean square distance of points from the best curve y = a + bx + cx² + dx³ along their
+// principal axis, px; infinite for fewer than six.
+func bendRMS(p []Point) float64 {
+	if len(p) < 6 {
+		return math.Inf(1)
+	}
+	l := fitLocal(p, nil, false)
+	var n [4][4]float64
+	var y [4]float64
+	for _, q := range p {
+		d := q.Sub(l.o)
+		x, h := d.Dot(l.u), d.Dot(l.v)
+		g := [4]float64{1, x, x * x, x * x * x}
+		for i := range 4 {
+			y[i] += float64(g[i] * h)
+			for j := 0; j <= i; j++ {
+				n[i][j] += float64(g[i] * g[j])
+			}
+		}
+	}
+	if !solve4(&n, &y) {
+		return math.Inf(1)
+	}
+	var sum float64
+	for _, q := range p {
+		d := q.Sub(l.o)
+		x := d.Dot(l.u)
+		e := d.Dot(l.v) - y[0] - float64(x*(y[1]+float64(x*(y[2]+float64(x*y[3])))))
+		sum += float64(e * e)
+	}
+	return math.Sqrt(sum / float64(len(p)))
 }

@@ -95,22 +95,24 @@ func measured(w, h int, paths ...Path) [][]Sample {
 				}
 				rx, ry := right(s.x, s.y, s.d)
 				lx, ly := left(s.x, s.y, s.d)
-				off := 0.0
-				for k, last := 0, 0.0; k < 4; k++ { // towards the inside
-					a := 1 - at(rx+k*(rx-lx), ry+k*(ry-ly))
-					if a < 0.004 || k > 0 && a > last+0.02 {
-						break
+				off, ended := 0.0, 0
+				for _, side := range [2]float64{1, -1} { // towards the inside, then the outside
+					last := 0.0
+					for k := range 4 {
+						a := at(lx-k*(rx-lx), ly-k*(ry-ly))
+						if side > 0 {
+							a = 1 - at(rx+k*(rx-lx), ry+k*(ry-ly))
+						}
+						if a < 0.004 || k > 0 && a > last+0.02 {
+							ended++
+							break
+						}
+						off += side * a
+						last = a
 					}
-					off += a
-					last = a
 				}
-				for k, last := 0, 0.0; k < 4; k++ {
-					a := at(lx-k*(rx-lx), ly-k*(ry-ly))
-					if a < 0.004 || k > 0 && a > last+0.02 {
-						break
-					}
-					off -= a
-					last = a
+				if ended < 2 { // a column along another edge says nothing of this one
+					continue
 				}
 				run = append(run, Sample{Point{
 					float64(s.x) + float64(dx[s.d])/2 + off*float64(rx-lx),

@@ -14,6 +14,19 @@ func polygon(p ...Point) Path {
 	return path
 }
 
+// star has sharp tips at the outer radius and notches at the inner one.
+func star(centre Point, outer, inner float64, tips int) Path {
+	var p []Point
+	for i := range 2 * tips {
+		r := outer
+		if i%2 == 1 {
+			r = inner
+		}
+		p = append(p, centre.Add(unitAt(math.Pi*float64(i)/float64(tips)+0.1).Mul(r)))
+	}
+	return polygon(p...)
+}
+
 // roundedRectangle has corners of radius r, drawn with the classic handle 4/3·tan(π/8).
 func roundedRectangle(x, y, w, h, r float64) Path {
 	const k = 1 - 0.5522847498307936
@@ -62,6 +75,8 @@ func TestShapes(t *testing.T) {
 		{"square", polygon(Point{10, 10}, Point{50, 10}, Point{50, 50}, Point{10, 50}), 4, 4, 0.05},
 		{"slanted triangle", polygon(Point{10, 10}, Point{60, 23}, Point{25, 61}), 3, 3, 0.05},
 		{"rounded rectangle", roundedRectangle(10.2, 12.7, 60, 40, 9), 8, 4, 0.1},
+		{"bar 4 px wide", polygon(Point{12.3, 20.2}, Point{62.1, 33.5}, Point{61.1, 37.4}, Point{11.3, 24.1}), 4, 4, 0.3},
+		{"star", star(Point{40.2, 39.7}, 36, 24, 6), 12, 12, 0.15},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			for seed := range uint64(5) {
@@ -80,5 +95,81 @@ func TestShapes(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// TestNaturalPlaces wants the joints of an egg at its extrema, with level and upright handles, and lines that are level
+// within the noise exactly so.
+func TestNaturalPlaces(t *testing.T) {
+	egg := Path{Closed: true, Segments: []Segment{
+		CubicTo(Point{40.3, 8.2}, Point{57, 8.2}, Point{66.7, 30}, Point{66.7, 46.1}),
+		CubicTo(Point{66.7, 46.1}, Point{66.7, 60}, Point{55, 71.3}, Point{40.3, 71.3}),
+		CubicTo(Point{40.3, 71.3}, Point{26, 71.3}, Point{13.9, 60}, Point{13.9, 46.1}),
+		CubicTo(Point{13.9, 46.1}, Point{13.9, 30}, Point{23, 8.2}, Point{40.3, 8.2}),
+	}}
+	path := Curve(measured(80, 80, egg)[0], true, Point{}, Point{}, Options{})
+	natural := 0
+	for _, s := range path.Segments {
+		if d := s.P[1].Sub(s.P[0]); d.X == 0 || d.Y == 0 {
+			natural++
+		}
+	}
+	if len(path.Segments) > 4 || natural < len(path.Segments)-1 {
+		t.Errorf("%d segments, %d of whose joints are level or upright", len(path.Segments), natural)
+	}
+	r := rand.New(rand.NewPCG(2, 2))
+	frame := noisy(measured(80, 80, polygon(Point{9.7, 10.2}, Point{70.3, 10.2}, Point{70.3, 66.4}, Point{9.7, 66.4}))[0], 0.02, r)
+	for _, s := range Curve(frame, true, Point{}, Point{}, Options{Noise: 0.02}).Segments {
+		if d := s.P[3].Sub(s.P[0]); !s.Line || d.X != 0 && d.Y != 0 {
+			t.Errorf("a side of the frame runs %v, line %v", d, s.Line)
+		}
+	}
+}
+
+// TestCurveIsRepeatable wants the same bytes from the same samples.
+func TestCurveIsRepeatable(t *testing.T) {
+	r := rand.New(rand.NewPCG(6, 6))
+	run := noisy(measured(90, 90, star(Point{44, 45}, 40, 22, 7), Ellipse(Point{44, 45}, 9, 6, 1))[0], 0.05, r)
+	first := Curve(run, true, Point{}, Point{}, Options{})
+	for range 3 {
+		again := Curve(run, true, Point{}, Point{}, Options{})
+		if len(again.Segments) != len(first.Segments) {
+			t.Fatalf("%d segments, then %d", len(first.Segments), len(again.Segments))
+		}
+		for i := range first.Segments {
+			if again.Segments[i] != first.Segments[i] {
+				t.Fatalf("segment %d differs: %v, %v", i, first.Segments[i], again.Segments[i])
+			}
+		}
+	}
+}
+
+// TestOpenRuns wants a run to begin and end exactly where it is told, and smoothly even where the samples next to its
+// ends are tainted.
+func TestOpenRuns(t *testing.T) {
+	arc := func(a float64) Point { return Point{50, 50}.Add(unitAt(a).Mul(40)) }
+	var run []Sample
+	for i := range 60 {
+		run = append(run, Sample{arc(0.02 + 1.5*float64(i)/60), 1})
+	}
+	run[0].X += 0.4
+	start, end := arc(0), arc(1.54)
+	path := Curve(run, false, start, end, Options{})
+	checkPath(t, path, false, start, end)
+	if len(path.Segments) > 2 {
+		t.Errorf("%d segments for an arc", len(path.Segments))
+	}
+	for _, s := range path.Segments {
+		for i := range 50 {
+			if d := math.Abs(s.At(float64(i)/50).Sub(Point{50, 50}).Len() - 40); d > 0.15 {
+				t.Fatalf("%.2f px off the arc at %v", d, s.At(float64(i)/50))
+			}
+		}
+	}
+	// A run that returns to where it began is not a loop: it keeps its corner there.
+	loop := Curve(run, false, start, start, Options{})
+	checkPath(t, loop, false, start, start)
+	if len(loop.Segments) < 2 {
+		t.Errorf("out and back in %d segments", len(loop.Segments))
 	}
 }

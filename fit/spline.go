@@ -261,7 +261,7 @@ func (c *chain) hull(i int) float64 {
 }
 
 // homeWeight draws corners to the place where their arms were seen to meet; a sample counts 1.
-const homeWeight = 1e-4
+const homeWeight = 3e-3
 
 func homing(c *chain) float64 {
 	var s float64
