@@ -208,7 +208,7 @@ func TestEllipses(t *testing.T) {
 }
 
 func TestRectangles(t *testing.T) {
-	for _, r := range [][4]float64{{10, 12, 50, 40}, {10.3, 12.6, 70.8, 41.2}, {8.5, 8.5, 12.9, 30.1}, {15.25, 9.75, 27.5, 21.25}} {
+	for _, r := range [][4]float64{{10, 12, 50, 40}, {10.3, 12.6, 70.8, 41.2}, {8.5, 8.5, 12.9, 30.1}, {15.25, 9.75, 37.5, 31.25}} {
 		p := onlyRing(t, traced(t, drawn(90, 60, box(navy, r[0], r[1], r[2], r[3])), trace.Options{}).Drawing, navy)
 		if len(p.Segments) != 4 || cubics(p) != 0 {
 			t.Errorf("%v: %d segments, %d of them cubics, want four lines", r, len(p.Segments), cubics(p))
