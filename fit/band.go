@@ -26,7 +26,7 @@ func (b *band) add(i, j int, v float64) {
 	if i < j {
 		i, j = j, i
 	}
-	b.a[i*(b.half+1)+b.half+j-i] += v
+	b.a[i*(b.half+1)+b.half+j-i] += float64(v)
 }
 
 // diag returns the place of entry (i, i).

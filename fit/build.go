@@ -72,7 +72,7 @@ func (b *builder) push(p, in Point, pinned bool) {
 func (b *builder) between(i, j int, from, to *Corner) {
 	s := stretch{setting: &b.setting, p: []Point{from.At}, w: []float64{1}}
 	n := len(b.p)
-	gap0, gap1 := b.blunt(from), b.blunt(to)
+	gap0, gap1 := b.gap(from), b.gap(to)
 	lo, hi := i, j
 	for lo <= j && b.p[lo%n].Sub(from.At).Len() <= gap0 {
 		lo++
@@ -123,7 +123,7 @@ func (b *builder) tainted(p Point, c *Corner, dir Point, gap float64) bool {
 	}
 	d := p.Sub(c.At)
 	l := d.Len()
-	return l < gap+taintReach*b.scale && math.Abs(d.Cross(dir)) > taintOff*b.scale+3*b.noise+float64(armBend*float64(l*l))
+	return l < gap+float64(taintReach*b.scale) && math.Abs(d.Cross(dir)) > float64(taintOff*b.scale)+float64(3*b.noise)+float64(armBend*float64(l*l))
 }
 
 // How far a sample beside a corner may lie off the arm's tangent, px, and how much more by the square of its distance,
@@ -147,7 +147,7 @@ const (
 func (b *builder) trust(p Point, c *Corner, gap float64, choosy bool) float64 {
 	d := p.Sub(c.At).Len()
 	if !c.end {
-		if choosy && d < gap+taintReach*b.scale {
+		if choosy && d < gap+float64(taintReach*b.scale) {
 			return besideCorner
 		}
 		return 1
@@ -156,13 +156,13 @@ func (b *builder) trust(p Point, c *Corner, gap float64, choosy bool) float64 {
 	return math.Min(1, math.Max(leastWeight, float64(d*d)))
 }
 
-// blunt returns the distance from a corner within which its samples are rounded off, px.
-func (b *builder) blunt(c *Corner) float64 {
+// gap returns the distance from a corner or an end within which its samples are left out, px.
+func (b *builder) gap(c *Corner) float64 {
 	gap := endGap * math.Sqrt(b.scale)
 	if c.In == (Point{}) || c.Out == (Point{}) {
 		return gap
 	}
-	return math.Max(gap, b.blunted(c.In, c.Out)/math.Sqrt(b.scale))
+	return math.Max(gap, b.blunt(c.In, c.Out)/math.Sqrt(b.scale))
 }
 
 // loop fits a closed run without corners.

@@ -123,126 +123,147 @@ func (b *builder) at(i int) (Point, bool) {
 	return b.p[i], true
 }
 
+// meeting is where the arms on both sides of a sample run together.
+type meeting struct {
+	at          Point
+	in, out     Point // directions of the arms there
+	left, right Local
+	blunted     float64 // px around it that the corner itself rounds off
+}
+
 // cornerAt tests sample i.
 func (b *builder) cornerAt(i int) (candidate, bool) {
-	var none candidate
-	// A quick look at the chords spares the fits where the run goes straight on.
-	p := b.p[i]
+	if b.straightOn(i) {
+		return candidate{}, false
+	}
+	m, ok := b.meetAt(i)
+	if !ok || !b.sharpAt(i, &m) || b.bendAt(i, &m) {
+		return candidate{}, false
+	}
+	turn := math.Atan2(math.Abs(m.in.Cross(m.out)), m.in.Dot(m.out))
+	// Half the turn's sine stands for the turn: a square root is the same on every machine.
+	sine := math.Sqrt(math.Max(0, 1-m.in.Dot(m.out)) / 2)
+	score := sine / (1 + (m.left.RMS+m.right.RMS)/math.Max(0.03, b.rough)) / (1 + m.at.Sub(b.p[i]).Len()/b.scale)
+	return candidate{Corner{Index: i, At: m.at, Turn: turn, In: m.in, Out: m.out}, score}, true
+}
+
+// straightOn spares the fits where the chords to the samples three further turn less than 0.6 of the turn that counts.
+func (b *builder) straightOn(i int) bool {
 	back, ok1 := b.at(i - 3)
 	fore, ok2 := b.at(i + 3)
-	if ok1 && ok2 {
-		d, e := p.Sub(back), fore.Sub(p)
-		if c := d.Dot(e); c > 0 && math.Abs(d.Cross(e)) < 0.6*b.tanTurn*c {
-			return none, false
-		}
+	if !ok1 || !ok2 {
+		return false
 	}
-	// The arms first as seen from the sample, then twice from where they meet: what the corner itself blunts is left
-	// out.
-	x, gap := p, armGap*b.scale
-	var l, r Local
-	var dl, dr Point
+	d, e := b.p[i].Sub(back), fore.Sub(b.p[i])
+	c := d.Dot(e)
+	return c > 0 && math.Abs(d.Cross(e)) < 0.6*b.tanTurn*c
+}
+
+// meetAt fits the arms of sample i, first as seen from the sample, then twice from where they meet: what the corner
+// itself blunts is left out. b.left and b.right are then the samples of the arms.
+func (b *builder) meetAt(i int) (m meeting, ok bool) {
+	p := b.p[i]
+	m.at, m.blunted = p, armGap*b.scale
 	for round := range 3 {
-		b.left = b.arm(b.left, i, -1, x, gap)
-		b.right = b.arm(b.right, i, 1, x, gap)
-		if len(b.left) < 2 || len(b.right) < 2 || len(b.left)+len(b.right) < 5 {
-			return none, false
+		b.left = b.arm(b.left, i, -1, m.at, m.blunted)
+		b.right = b.arm(b.right, i, 1, m.at, m.blunted)
+		if len(b.left) < 2 || len(b.right) < 2 || len(b.left)+len(b.right) < minCornerRun {
+			return m, false
 		}
-		var ok bool
-		b.left, l = b.fitArm(b.left, true)
-		b.right, r = b.fitArm(b.right, false)
-		if x, dl, dr, ok = meet(&l, &r, p, tipReach*math.Sqrt(b.scale)); !ok {
-			return none, false
+		b.left, m.left = b.fitArm(b.left, true)
+		b.right, m.right = b.fitArm(b.right, false)
+		if m.at, m.in, m.out, ok = meet(&m.left, &m.right, p, tipReach*math.Sqrt(b.scale)); !ok {
+			return m, false
 		}
-		if cos := dl.Dot(dr); round < 2 && cos >= b.cosTurn+0.03 || cos >= b.cosTurn {
-			return none, false
+		if cos := m.in.Dot(m.out); round < 2 && cos >= b.cosTurn+0.03 || cos >= b.cosTurn {
+			return m, false
 		}
-		gap = b.blunted(dl, dr)
+		m.blunted = b.blunt(m.in, m.out)
 	}
-	// Both arms must run into the corner, and this must be the sample nearest it.
-	if x.Sub(b.left[len(b.left)-1]).Dot(dl) < 0 || b.right[0].Sub(x).Dot(dr) < 0 {
-		return none, false
-	}
-	d := x.Sub(p).Len()
-	// The pixel's box moves the samples beside a sharp corner off its arms by up to a quarter of the sine of half its
-	// turn, a round one moves them further. Where none is off the arms they may end at some distance from a tip.
-	cot := cotHalf(dl, dr)
-	off, reach := 0.0, cutOff+cutOffTip*cot
+	// Both arms must run into the corner.
+	ok = m.at.Sub(b.left[len(b.left)-1]).Dot(m.in) >= 0 && b.right[0].Sub(m.at).Dot(m.out) >= 0
+	return m, ok
+}
+
+// How far samples may lie from where arms meet in a sharp corner, px.
+const (
+	// Those beside it may lie off both arms by boxOff times the sine of half the turn, as the mean over a pixel's width
+	// moves them, and by what orientation and rounding add.
+	boxOff   = 0.40
+	boxSlack = 0.05
+	// Those behind what it blunts may lie off their arm by this much: a right angle with a radius of 1 px stays within.
+	roundOff = 0.14
+	// The nearest one lies as far off as the corner is cut off: tips by the length over which they are narrower than
+	// two thirds of a pixel, which grows with the cotangent of half their angle.
+	cutOff    = 0.45
+	cutOffTip = 0.36
+	// Where none lies off the arms by bareOff they may be missing: further then.
+	bareOff     = 0.1
+	bareCut     = 1.5
+	bareTip     = 0.5
+	bareTipMore = 0.42
+	// The arms of the sharpest tip meet this far from its samples.
+	tipReach = 5.0
+)
+
+// sharpAt reports whether the samples around sample i are those of a sharp corner at m, and i the nearest of them.
+func (b *builder) sharpAt(i int, m *meeting) bool {
+	cot := cotHalf(m.in, m.out)
+	off := 0.0
 	for k := -4; k <= 4; k++ {
-		q, ok := b.at(i + k)
-		if ok && q.Sub(x).Len() <= gap {
-			off = math.Max(off, math.Min(math.Abs(l.Off(q)), math.Abs(r.Off(q))))
+		if q, ok := b.at(i + k); ok && q.Sub(m.at).Len() <= m.blunted {
+			off = math.Max(off, math.Min(math.Abs(m.left.Off(q)), math.Abs(m.right.Off(q))))
 		}
 	}
 	sine := cot / math.Sqrt(1+float64(cot*cot)) // of half the turn
-	if off > b.scale*(boxOff*sine+boxSlack)+3*b.rough {
-		return none, false
+	if off > float64(b.scale*(float64(boxOff*sine)+boxSlack))+float64(3*b.rough) {
+		return false
 	}
-	if off < 0.1*b.scale {
-		reach = math.Max(bareReach, bareTip+bareReachTip*cot)
+	reach := cutOff + float64(cutOffTip*cot)
+	if off < bareOff*b.scale {
+		reach = math.Max(bareCut, bareTip+float64(bareTipMore*cot))
 	}
+	d := m.at.Sub(b.p[i]).Len()
 	if d > math.Sqrt(b.scale)*reach {
-		return none, false
+		return false
 	}
 	for k := -3; k <= 3; k++ {
-		if q, ok := b.at(i + k); ok && q.Sub(x).Len() < d-2*b.rough {
-			return none, false
+		if q, ok := b.at(i + k); ok && q.Sub(m.at).Len() < d-float64(2*b.rough) {
+			return false
 		}
 	}
-	// What lies outside the blunted part must lie on the arms, or the corner is round.
-	slack := roundOff*b.scale*math.Max(1, 0.7*cotHalf(dl, dr)) + 3*b.rough
-	for side, arm := range [2]*Local{&l, &r} {
+	slack := float64(roundOff*b.scale*math.Max(1, 0.7*cot)) + float64(3*b.rough)
+	for side, arm := range [2]*Local{&m.left, &m.right} {
 		for k := 1; k <= 6; k++ {
 			q, ok := b.at(i + k*(2*side-1))
 			if !ok {
 				break
 			}
-			if away := q.Sub(x).Len(); away > gap && away < gap+2*b.scale && math.Abs(arm.Off(q)) > slack {
-				return none, false
+			away := q.Sub(m.at).Len()
+			if away > m.blunted && away < m.blunted+float64(2*b.scale) && math.Abs(arm.Off(q)) > slack {
+				return false
 			}
 		}
 	}
-	// A bend that one circle explains as well is round.
+	return true
+}
+
+// bendAt reports whether a smooth bend explains the samples around sample i as well as the corner m: one circle, or, for
+// smaller turns, a curve of the third order, as where an arc leaves a line.
+func (b *builder) bendAt(i int, m *meeting) bool {
 	b.window = b.window[:0]
-	reach = math.Min(arcSpan*b.scale, math.Min(b.left[0].Sub(x).Len(), b.right[len(b.right)-1].Sub(x).Len())+0.3)
+	reach := math.Min(arcSpan*b.scale, 0.3+math.Min(b.left[0].Sub(m.at).Len(), b.right[len(b.right)-1].Sub(m.at).Len()))
 	for k := -12; k <= 12; k++ {
-		if q, ok := b.at(i + k); ok && q.Sub(p).Len() <= reach {
+		if q, ok := b.at(i + k); ok && q.Sub(b.p[i]).Len() <= reach {
 			b.window = append(b.window, q)
 		}
 	}
-	rms := math.Max(l.RMS, r.RMS)
 	arc := circleRMS(b.window)
-	if arc < math.Max(arcMiss*b.scale, 1.2*b.rough) || arc < 1.4*rms {
-		return none, false
+	if arc < math.Max(arcMiss*b.scale, 1.2*b.rough) || arc < 1.4*math.Max(m.left.RMS, m.right.RMS) {
+		return true
 	}
-	// So is one that a third-order curve explains, as where an arc leaves a line.
-	if dl.Dot(dr) > 0.3 && bendRMS(b.window) < math.Max(bendMiss*b.scale, 1.2*b.rough) {
-		return none, false
-	}
-	turn := math.Atan2(math.Abs(dl.Cross(dr)), dl.Dot(dr))
-	score := turn / (1 + (l.RMS+r.RMS)/math.Max(0.03, b.rough)) / (1 + d/b.scale)
-	return candidate{Corner{Index: i, At: x, Turn: turn, In: dl, Out: dr}, score}, true
+	return m.in.Dot(m.out) > 0.3 && bendRMS(b.window) < math.Max(bendMiss*b.scale, 1.2*b.rough)
 }
-
-// How far a sample beside a sharp corner may lie off both arms, px: boxOff times the sine of half the turn, and what
-// orientation and rounding add.
-const (
-	boxOff                = 0.40
-	boxSlack              = 0.05
-	bareReach             = 1.5
-	bareTip, bareReachTip = 0.5, 0.42
-)
-
-// How far the samples end short of a sharp corner, px: cutOff, and for tips the length over which they are narrower
-// than two thirds of a pixel, which grows with the cotangent of half their angle.
-const (
-	cutOff    = 0.45
-	cutOffTip = 0.36
-	// roundOff is how far samples outside the blunted part may leave the arms, px: a right angle with a radius of 1 px
-	// stays within.
-	roundOff = 0.14
-	// tipReach is how far the arms of the sharpest tip may meet from its samples, px.
-	tipReach = 5.0
-)
 
 // cotHalf returns the cotangent of half the angle between two arms: 1 for a right angle, 5.7 for a tip of 20°.
 func cotHalf(dl, dr Point) float64 {
@@ -250,10 +271,10 @@ func cotHalf(dl, dr Point) float64 {
 	return math.Sqrt(math.Max(0, 1-cos) / math.Max(1e-4, 1+cos))
 }
 
-// blunted returns the distance from a corner within which its samples are rounded off, px: the pixel's box, and the
-// part of a tip where a column holds both of its sides.
-func (b *builder) blunted(dl, dr Point) float64 {
-	return b.scale * math.Max(armGap, 0.3+0.5*math.Min(tipCot, cotHalf(dl, dr)))
+// blunt returns the distance from a corner within which its samples are rounded off, px: the pixel's box, and the part
+// of a tip where a column holds both of its sides.
+func (b *builder) blunt(in, out Point) float64 {
+	return b.scale * math.Max(armGap, 0.3+float64(0.5*math.Min(tipCot, cotHalf(in, out))))
 }
 
 // tipCot belongs to the sharpest tip that is told from a round end, of about 14°.
@@ -296,7 +317,7 @@ func (b *builder) arm(dst []Point, i, step int, x Point, gap float64) []Point {
 func (b *builder) fitArm(p []Point, arriving bool) ([]Point, Local) {
 	limit := math.Max(0.03*b.scale, 3*b.rough)
 	for {
-		l, worst := b.arms(p)
+		l, worst := armOf(p)
 		if worst <= limit || len(p) <= leastArm {
 			return p, l
 		}
@@ -306,7 +327,7 @@ func (b *builder) fitArm(p []Point, arriving bool) ([]Point, Local) {
 		if arriving {
 			shorter = p[len(p)-far:]
 		}
-		if l, worst := b.arms(shorter); worst <= limit {
+		if l, worst := armOf(shorter); worst <= limit {
 			return shorter, l
 		}
 		for drop := 1; drop <= 2 && len(p)-drop > leastArm; drop++ {
@@ -314,7 +335,7 @@ func (b *builder) fitArm(p []Point, arriving bool) ([]Point, Local) {
 			if arriving {
 				later = p[:len(p)-drop]
 			}
-			if l, worst := b.arms(later); worst <= limit {
+			if l, worst := armOf(later); worst <= limit {
 				return later, l
 			}
 		}
@@ -325,7 +346,8 @@ func (b *builder) fitArm(p []Point, arriving bool) ([]Point, Local) {
 // leastArm is the number of samples to which an arm is cut at most.
 const leastArm = 3
 
-func (b *builder) arms(p []Point) (l Local, worst float64) {
+// armOf fits one arm and returns the largest distance of its samples.
+func armOf(p []Point) (l Local, worst float64) {
 	l = FitLocal(p, len(p) >= 5)
 	for _, q := range p {
 		worst = math.Max(worst, math.Abs(l.Off(q)))
@@ -377,7 +399,7 @@ func (b *builder) outranks(c *candidate, in []candidate, j, n int) bool {
 func (b *builder) settled(all []candidate, k int) Corner {
 	c := all[k].Corner
 	arm := func(step int) []Point {
-		w := b.arm(nil, c.Index, step, c.At, b.blunted(c.In, c.Out))
+		w := b.arm(nil, c.Index, step, c.At, b.blunt(c.In, c.Out))
 		j := k + step
 		if len(all) < 2 || !b.closed && (j < 0 || j >= len(all)) {
 			return w

@@ -82,8 +82,8 @@ func wholeEllipse(p []Point, w []float64, st setting) (Path, bool) {
 	// a 24th to a 12th across it, 4/π·1/24 over all directions.
 	const inside = 4 / math.Pi / 24
 	a, b := o.a, o.b
-	o.a += inside * math.Min(1, a/(b*b))
-	o.b += inside * math.Min(1, b/(a*a))
+	o.a += float64(inside * math.Min(1, a/(b*b)))
+	o.b += float64(inside * math.Min(1, b/(a*a)))
 	path := o.path()
 	if area < 0 {
 		path = path.Reverse()
@@ -145,11 +145,11 @@ func (o *oval) follow(p []Point, w []float64, limit float64) bool {
 				}
 			}
 		}
-		if round == 1 && worst > 4*limit+0.5 {
+		if round == 1 && worst > float64(4*limit)+0.5 {
 			return false
 		}
 		for j := range x { // the turn of a circle says nothing
-			*m.diag(j) += 1e-6 * (1 + *m.diag(j))
+			*m.diag(j) += float64(1e-6 * (1 + *m.diag(j)))
 		}
 		if !m.solve(x) {
 			return false
@@ -170,7 +170,7 @@ func (o *oval) follow(p []Point, w []float64, limit float64) bool {
 
 // tidy makes a circle of what is round within the noise, and turns upright or level what is so within the noise.
 func (o *oval) tidy(samples int, noise float64) {
-	slack := 0.03 + 3*noise*math.Sqrt(8/float64(samples))
+	slack := 0.03 + float64(3*noise*math.Sqrt(8/float64(samples)))
 	if math.Abs(o.a-o.b) < slack {
 		o.a = (o.a + o.b) / 2
 		o.b = o.a

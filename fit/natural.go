@@ -96,7 +96,7 @@ func (b *builder) snap() {
 		k, n := &c.knots[i], &c.knots[c.next(i)]
 		d := n.p.Sub(k.p)
 		// The difference between the ends of a line through n even samples has the error σ·√(12/n).
-		slack := snapSlack + 3*b.noise*math.Sqrt(12/math.Max(3, float64(count[i])))
+		slack := snapSlack + float64(3*b.noise*math.Sqrt(12/math.Max(3, float64(count[i]))))
 		if math.Max(math.Abs(d.X), math.Abs(d.Y)) < 4*math.Max(1, b.scale) {
 			continue
 		}

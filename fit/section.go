@@ -146,7 +146,7 @@ func (s *stretch) spans() []span {
 }
 
 // straightLimit is how far a sample may lie from a straight part, px.
-func (s *stretch) straightLimit() float64 { return 3*s.noise + 0.02 }
+func (s *stretch) straightLimit() float64 { return float64(3*s.noise) + 0.02 }
 
 // core trims the ends of a straight part, which may already bend, and tests whether what is left is straight: the
 // sagitta of its quadratic must not stand out from its error. It may grow again, not below sample floor.
@@ -168,7 +168,7 @@ func (s *stretch) core(i, j, floor int, limit float64) (span, bool) {
 	half := (s.length[b] - s.length[a]) / 2
 	sagitta := math.Abs(q.c) * half * half
 	// The error of a quadratic's sagitta over n even places is σ·√(45/(4n)).
-	if sagitta > 2.5*s.noise*math.Sqrt(11.25/float64(b-a+1))+0.01 {
+	if sagitta > float64(2.5*s.noise*math.Sqrt(11.25/float64(b-a+1)))+0.01 {
 		return span{}, false
 	}
 	o, u = s.line(a, b)
@@ -317,7 +317,7 @@ func (s *setting) bendTo(r *bend, q *trialMarks, p0, p1 Point, doubt0, doubt1 fl
 		if round == 2 && r.worst > 10*s.tol {
 			return // hopeless
 		}
-		hold := 1e-4 * float64(m) // weakly at what they are
+		hold := float64(1e-4 * float64(m)) // weakly at what they are
 		n[0][0] += hold
 		n[1][1] += hold
 		n[2][2] += k0
@@ -413,7 +413,7 @@ func (s *stretch) fit(c *chain, m *marks, from, to end) (first, last Point) {
 	if k := len(spans); s.loop && k > 0 && spans[k-1].j == n-1 {
 		doubt = 0 // opened at the end of a line
 	}
-	bendTo := func(j int, doubt1 float64) {
+	curveTo := func(j int, doubt1 float64) {
 		f, l := s.curve(c, m, at, j, doubt, doubt1)
 		if at == 0 {
 			first = f
@@ -428,7 +428,7 @@ func (s *stretch) fit(c *chain, m *marks, from, to end) (first, last Point) {
 	for _, sp := range spans {
 		u := s.p[sp.j].Sub(s.p[sp.i]).Unit()
 		if sp.i > at {
-			bendTo(sp.i, 0)
+			curveTo(sp.i, 0)
 			knotAt(sp.i, u)
 		} else if at == 0 {
 			first = u
@@ -438,7 +438,7 @@ func (s *stretch) fit(c *chain, m *marks, from, to end) (first, last Point) {
 		at, doubt, last = sp.j, 0, u
 	}
 	if at < n-1 {
-		bendTo(n-1, to.doubt)
+		curveTo(n-1, to.doubt)
 	}
 	return first, last
 }
@@ -764,7 +764,7 @@ func (t *trial) cost(i, j int) float64 {
 	b := t.bend(i, j)
 	cost := 0.3 * math.Min(1, b.square/(t.tol*t.tol))
 	if b.worst > t.tol {
-		cost += 0.5 + 2*math.Min(10, b.worst/t.tol-1)
+		cost += 0.5 + float64(2*math.Min(10, b.worst/t.tol-1))
 	}
 	return cost
 }

@@ -240,7 +240,7 @@ func (v *solver) allow(c *chain, m *marks) {
 		v.low[i], v.high[i] = math.Min(v.low[i], m.along[x]), math.Max(v.high[i], m.along[x])
 	}
 	for i := range n {
-		v.high[i] = math.Max(wildShare*math.Max(0, v.high[i]-v.low[i])+wildSlack, 1.2*c.hull(i))
+		v.high[i] = math.Max(float64(wildShare*math.Max(0, v.high[i]-v.low[i]))+wildSlack, 1.2*c.hull(i))
 	}
 }
 
@@ -465,14 +465,14 @@ func (v *solver) sum(c *chain, m *marks, i, x, end int) {
 			g[0], g[1] = nrm.X*u, nrm.Y*u
 			g[2], g[3] = nrm.X*t, nrm.Y*t
 		} else {
-			b0, b1, b2, b3 := u*u*u, 3*u*u*t, 3*u*t*t, t*t*t
+			b0, b1, b2, b3 := float64(u*u*u), float64(3*u*u*t), float64(3*u*t*t), float64(t*t*t)
 			f := b0 + b1
-			g[0], g[1] = f*nrm.X, f*nrm.Y
+			g[0], g[1] = float64(f*nrm.X), float64(f*nrm.Y)
 			f = b2 + b3
-			g[2], g[3] = f*nrm.X, f*nrm.Y
-			k := b1 * p0.Dot(nrm)
+			g[2], g[3] = float64(f*nrm.X), float64(f*nrm.Y)
+			k := float64(b1 * p0.Dot(nrm))
 			if b >= 0 {
-				k *= turn0
+				k = float64(k * turn0)
 				g[0] += float64(k * p0.X)
 				g[1] += float64(k * p0.Y)
 				g[4], g[5] = -k*p0.X, -k*p0.Y
