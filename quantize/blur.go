@@ -55,7 +55,7 @@ func (q *flattener) spread(i, dir int) (sum float64, ok bool) {
 	x, y := i%q.w, i/q.w
 	a, na := q.ray(q.core, x, y, dir, 7)
 	b, nb := q.ray(q.core, x, y, dir+4, 7)
-	if a < 0 || b < 0 || a == b {
+	if a < 0 || b < 0 || a == b || q.mids[a*len(q.tints)+b] { // a rim would look like a spread edge
 		return 0, false
 	}
 	p := q.pair(a, b)

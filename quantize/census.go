@@ -96,6 +96,11 @@ func coreCensus(px *Pixels, core, deep []uint64, workers int) []tally {
 			}
 		}
 	})
+	return merged(parts)
+}
+
+// merged adds up what the bands counted.
+func merged(parts []census) []tally {
 	var all census
 	for i := range parts {
 		for _, s := range parts[i].slots {

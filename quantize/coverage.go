@@ -48,6 +48,10 @@ func (f *Flats) Mixed(i int, a, b uint8) (share, miss float64) {
 	if r.from == r.to {
 		return 1, 0
 	}
+	if a > b { // of equally good mixtures the same one both ways round
+		share, miss = f.Mixed(i, b, a)
+		return 1 - share, miss
+	}
 	p := f.pix[4*i : 4*i+3 : 4*i+3]
 	c := toneOf(p[0], p[1], p[2], f.soft)
 	m := f.mixtures[r.from:r.to]

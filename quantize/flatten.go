@@ -60,6 +60,7 @@ func Flatten(px Pixels, opt Options) (*Flats, error) {
 		q.soft = false
 		q.drawInk()
 		q.preparePairs()
+		q.prepareMids()
 		q.measureNoise(make([]uint64, len(q.core)))
 		q.blur = q.measureBlur()
 		return q.flats(), nil
@@ -70,8 +71,8 @@ func Flatten(px Pixels, opt Options) (*Flats, error) {
 		q.cleanTints(blocks)
 	}
 	q.preparePairs()
-	q.blur = q.measureBlur()
 	q.prepareMids()
+	q.blur = q.measureBlur()
 	q.fringes()
 	return q.flats(), nil
 }

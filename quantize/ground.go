@@ -70,14 +70,11 @@ func medium(f *Flats, want Medium) (Medium, int) {
 			darkest = l
 		}
 	}
-	switch want {
-	case MediumFlat:
+	switch {
+	case want == MediumFlat || darkest < 0: // nothing but paper has no ink, whatever was asked for
 		return MediumFlat, -1
-	case MediumLine, MediumInked:
+	case want != MediumAuto:
 		return want, darkest
-	}
-	if darkest < 0 {
-		return MediumFlat, -1
 	}
 	if n == 2 {
 		if f.Ground >= 0 && f.Palette[darkest].Colour.Lab().L <= lineLight {

@@ -34,7 +34,9 @@ func (q *flattener) roughTints(blocks []uint64) {
 		even += t.core
 	}
 	if even*20 < q.w*q.h {
-		list = cellCensus(q.px, q.opt.Workers)
+		if list = cellCensus(q.px, true, q.opt.Workers); len(list) == 0 {
+			list = cellCensus(q.px, false, q.opt.Workers)
+		}
 	}
 	var found []tally
 	for _, t := range list {
@@ -81,40 +83,52 @@ func squares(b []uint64, w, n int) []uint64 {
 	return out
 }
 
-// cellCensus counts the mean colours of squares of 4 x 4 pixels, for pictures without even places.
-func cellCensus(px *Pixels, workers int) []tally {
-	const side = 4
-	rows := max(1, px.H/side)
-	cols := max(1, px.W/side)
+// cellCensus counts the mean colours of squares of 4 x 4 pixels, for pictures without even places; those alone whose
+// quarters agree if calm is set.
+func cellCensus(px *Pixels, calm bool, workers int) []tally {
+	const (
+		side  = 4
+		agree = 8 // levels a channel
+	)
+	rows, cols := max(1, px.H/side), max(1, px.W/side)
 	parts := make([]census, bandCount(rows))
 	rowBands(rows, workers, func(band, r0, r1 int) {
 		for r := r0; r < r1; r++ {
 			for c := range cols {
-				var sum [3]int
-				n := 0
+				var sum [4][3]int
+				var n [4]int
 				for y := r * side; y < min((r+1)*side, px.H); y++ {
 					for x := c * side; x < min((c+1)*side, px.W); x++ {
+						k := (y-r*side)/2*2 + (x-c*side)/2
 						p := px.Pix[4*(y*px.W+x):]
-						for k := range sum {
-							sum[k] += int(p[k])
+						for ch := range 3 {
+							sum[k][ch] += int(p[ch])
 						}
-						n++
+						n[k]++
 					}
 				}
-				m := colour.RGB{R: uint8((sum[0] + n/2) / n), G: uint8((sum[1] + n/2) / n), B: uint8((sum[2] + n/2) / n)}
-				parts[band].add(pack(m), side*side, 0)
+				var m [3]uint8
+				even := true
+				for ch := range m {
+					total, of, lo, hi := 0, 0, 255, 0
+					for k := range n {
+						if n[k] > 0 {
+							v := sum[k][ch] / n[k]
+							lo, hi = min(lo, v), max(hi, v)
+						}
+						total += sum[k][ch]
+						of += n[k]
+					}
+					m[ch] = uint8((total + of/2) / of)
+					even = even && hi-lo <= agree
+				}
+				if even || !calm {
+					parts[band].add(pack(colour.RGB{R: m[0], G: m[1], B: m[2]}), side*side, 0)
+				}
 			}
 		}
 	})
-	var all census
-	for i := range parts {
-		for _, s := range parts[i].slots {
-			if s.key != 0 {
-				all.add(s.key, int(s.core), 0)
-			}
-		}
-	}
-	return all.list()
+	return merged(parts)
 }
 
 func (q *flattener) mean() colour.RGB {
