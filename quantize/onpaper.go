@@ -46,11 +46,15 @@ func FlattenPaper(px Pixels, noise, blur float64, opt Options) (*Flats, error) {
 	s.mark(tiles, rs)
 	s.flood()
 	paints = s.prune(paints, max(dustPixels, int(leastShare*float64(s.w*s.h))))
+	s.lab, s.rough, s.half.lab, s.half.rough, s.scratch = nil, nil, nil, nil, nil // the pixels say the rest
 	s.measureLocals(paints, rs)
 	s.refine()
 	s.trim()
 	s.paints = paints
 	s.dust()
+	if opt.Medium == MediumLine && len(opt.Palette) == 0 {
+		opt.Colours = 2 // ink and paper
+	}
 	under, palette := settle(paints, s.hasPaper, opt)
 	f := s.finish(under, palette)
 	if s.hasPaper && s.showsAtFrame(0) {
@@ -163,9 +167,8 @@ func settle(paints []paint, hasPaper bool, opt Options) (under []uint8, palette 
 
 // swatch is the paint's colour in 8 bits; what is all but white is white.
 func (p *paint) swatch() colour.RGB {
-	const white = 3 // CIEDE2000
 	l := p.c.lab()
-	if colour.Difference(l, colour.Lab{L: 100}) < white {
+	if colour.Difference(l, colour.Lab{L: 100}) < whiteDE {
 		return colour.RGB{R: 255, G: 255, B: 255}
 	}
 	return l.RGB()

@@ -23,11 +23,13 @@ const (
 	strokePixels = 60
 	strokeShare  = 0.02
 	// darkShare is the part of an ink's ridges, the strongest, whose middle is its swatch.
-	darkShare = 0.15
+	darkShare = 0.25
 )
 
 // explains returns how badly paint p explains a ridge, ΔE: how far the ridge lies from the mixtures of its ground and
-// the paint, and paler strokes cost a share of what is missing. ok is false where it does not explain it at all.
+// the paint, and paler strokes cost a share of what is missing. Blur mixes linear light; pen pressure thins the ink,
+// which bends the way from ground to paint less, nearly straight in CIELAB: the nearer of the two counts. ok is false
+// where the paint does not explain the ridge at all.
 func explains(r *ridge, p *paint, least float64) (cost float64, ok bool) {
 	d := r.c.sub(r.ground)
 	u := p.c.sub(r.ground)
@@ -46,6 +48,11 @@ func explains(r *ridge, p *paint, least float64) (cost float64, ok bool) {
 		miss += float64(e * e)
 	}
 	miss = math.Sqrt(miss) / labUnit
+	if t < 1 {
+		base, full := lightOfVec(r.ground), lightOfVec(p.c)
+		share, _ := between(lightOfVec(r.c), base, full)
+		miss = min(miss, vecOfLight(blend(base, full, share)).sub(r.c).len())
+	}
 	if miss > explainMiss+0.12*float64(r.height) {
 		return 0, false
 	}
@@ -221,11 +228,7 @@ func mixes(c vec, paints []paint) bool {
 		for j := range k {
 			q := lightOfVec(paints[j].c)
 			share, _ := between(own, p, q)
-			var m light
-			for n := range m {
-				m[n] = p[n] + int32(share*int64(q[n]-p[n])/shareUnit)
-			}
-			if vecOfLight(m).sub(c).len() < miss {
+			if vecOfLight(blend(p, q, share)).sub(c).len() < miss {
 				return true
 			}
 		}
@@ -233,10 +236,14 @@ func mixes(c vec, paints []paint) bool {
 	return false
 }
 
-// darkest returns the middle of the full colours of the highest darkShare of the ridges, no darker in any channel than
-// the darkest pixels of the ink are: undoing blur errs widely in the dark.
+// darkest returns the middle of the full colours of the highest darkShare of the ridges. Undoing blur errs widely in
+// the dark: no channel goes below what ink on paper reflects at least, nor far below the darkest pixels of the ink.
 func (s *onPaper) darkest(rs []*ridge) vec {
-	const deepest = 0.05 // share of the ridges that are darker than the darkest that count
+	const (
+		deepest = 0.05       // share of the ridges that are darker than the darkest that count
+		beyond  = 0.3        // of their light at least
+		black   = int32(655) // 1 % reflectance
+	)
 	rs = slices.Clone(rs)
 	slices.SortStableFunc(rs, func(a, b *ridge) int { return cmp.Compare(b.height, a.height) })
 	high := max(1, int(darkShare*float64(len(rs))))
@@ -252,7 +259,8 @@ func (s *onPaper) darkest(rs []*ridge) vec {
 			v[k] = int32(paperLinear[16*int(s.pix[4*int(r.i)+j])])
 		}
 		slices.Sort(v)
-		c[j] = max(c[j], v[int(deepest*float64(len(v)))])
+		seen := v[int(deepest*float64(len(v)))]
+		c[j] = max(c[j], min(seen, max(black, int32(beyond*float64(seen)))))
 	}
 	return vecOfLight(c)
 }
@@ -273,7 +281,7 @@ func (s *onPaper) labelRidges(rs []ridge, part []int32, paints []paint) {
 	n := len(paints)
 	own := make([]float32, n*len(rs))
 	known := make([]bool, len(rs))
-	place := make([]int32, s.w*s.h)
+	place := s.places()
 	parts := int32(0)
 	for k := range rs {
 		place[rs[k].i] = int32(k + 1)

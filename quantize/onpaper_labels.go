@@ -121,6 +121,25 @@ func (s *onPaper) flood() {
 // light is a colour in linear light, 16 bits a channel.
 type light [3]int32
 
+// lightOfVec converts from the plane, colours outside sRGB clipped.
+func lightOfVec(v vec) light {
+	y := (float64(v[0])/labUnit + 16) / 116
+	x, z := y+float64(v[1])/(labUnit*500), y-float64(v[2])/(labUnit*200)
+	off := func(f float64) float64 { return float64(f*f*f)*(1+glare) - glare }
+	x, y, z = off(x), off(y), off(z)
+	var c light
+	for j, m := range &paperRGB {
+		c[j] = int32(min(max(float64(m[0]*x)+float64(m[1]*y)+float64(m[2]*z), 0), 1)*65535 + 0.5)
+	}
+	return c
+}
+
+// vecOfLight converts to the plane.
+func vecOfLight(c light) vec {
+	l, a, b := labOfLight(uint32(c[0]), uint32(c[1]), uint32(c[2]))
+	return vec{l, a, b}
+}
+
 func (a light) apart(b light) int64 {
 	r, g, c := int64(a[0]-b[0]), int64(a[1]-b[1]), int64(a[2]-b[2])
 	return r*r + g*g + c*c
@@ -212,19 +231,6 @@ func (s *onPaper) measureLocals(paints []paint, rs []ridge) {
 	s.local = l
 }
 
-func lightOfVec(v vec) light {
-	c := v.lab().RGB()
-	return lightOf([]uint8{c.R, c.G, c.B})
-}
-
-func vecOfLight(c light) vec {
-	ch := func(v int32) uint32 {
-		return uint32(math.Round(colour.FromLinear(math.Min(float64(v)/65535, 1)) * 16 * 255))
-	}
-	l, a, b := fastLab(ch(c[0]), ch(c[1]), ch(c[2]))
-	return vec{l, a, b}
-}
-
 // near returns the local colour of label k at pixel (x, y), between the squares by bilinear interpolation.
 func (l *locals) near(k uint8, x, y int) light {
 	// positions in 1/(2·cell) of a square, relative to the squares' middles
@@ -269,11 +275,16 @@ func between(c, a, b light) (share int64, miss int64) {
 		return 0, c.apart(a)
 	}
 	share = min(max(n*shareUnit/d, 0), shareUnit)
+	return share, c.apart(blend(a, b, share))
+}
+
+// blend returns the colour at the given share of the way from a to b, in 1/shareUnit.
+func blend(a, b light, share int64) light {
 	var m light
-	for j := range c {
+	for j := range m {
 		m[j] = a[j] + int32(share*int64(b[j]-a[j])/shareUnit)
 	}
-	return share, c.apart(m)
+	return m
 }
 
 const shareUnit = 1 << 12

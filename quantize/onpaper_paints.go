@@ -20,6 +20,10 @@ const (
 	// covers unevenly, a shade on the paper fades out.
 	sameDE  = 2.2
 	driftDE = 9.0
+	// Even where more colours are asked for, crowds nearer than noiseDE are one, and those nearer than whiteDE to the
+	// paper are paper.
+	noiseDE = 1.0
+	whiteDE = 3.0
 	// driftShare is the share of the contacts of two crowds, with and without an edge, that must be without, and
 	// driftDip how filled the valley between them must be.
 	driftShare = 0.85
@@ -336,7 +340,8 @@ func onePaint(heaps []crowd, c *contacts, a, b int, d float64) bool {
 }
 
 // mergeCrowds joins crowds that are one paint and returns for each the one it went into. The nearest pair goes first;
-// the greater keeps its colour. It stops where no more than want crowds of least pixels are left, want > 0.
+// the greater keeps its colour. Where no more than want crowds of least pixels are left,
+// want > 0, only what noise parts is still joined.
 func mergeCrowds(heaps []crowd, c contacts, paper int, least int64, want int) []int {
 	n := len(heaps)
 	into := make([]int, n)
@@ -348,15 +353,11 @@ func mergeCrowds(heaps []crowd, c contacts, paper int, least int64, want int) []
 		labs[k] = heaps[k].c.lab()
 	}
 	for {
-		if want > 0 {
-			left := 0
-			for _, k := range alive {
-				left += b2i(heaps[k].n >= least || k == paper)
-			}
-			if left <= want {
-				return into
-			}
+		left := 0
+		for _, k := range alive {
+			left += b2i(heaps[k].n >= least || k == paper)
 		}
+		enough := want > 0 && left <= want
 		best, ba, bb := math.Inf(1), -1, -1
 		for x, a := range alive {
 			for _, b := range alive[:x] {
@@ -364,6 +365,9 @@ func mergeCrowds(heaps []crowd, c contacts, paper int, least int64, want int) []
 					continue
 				}
 				d := colour.Difference(labs[a], labs[b])
+				if enough && d > noiseDE && !(d < whiteDE && (a == paper || b == paper)) {
+					continue
+				}
 				if d < best && (d < sameDE || d < driftDE && onePaint(heaps, &c, a, b, d)) {
 					best, ba, bb = d, a, b
 				}

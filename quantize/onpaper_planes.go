@@ -90,11 +90,22 @@ type onPaper struct {
 	blur  float64 // as given
 	want  int     // number of colours asked for, 0 for as many as there are
 
+	scratch  []int32 // one a pixel
 	paints   []paint
 	hasPaper bool // the first paint is the paper
 	labels   []uint8
 	fixed    []bool // pixels that were labelled as markers
 	local    locals
+}
+
+// places returns one number a pixel, all zero; the same each time.
+func (s *onPaper) places() []int32 {
+	if s.scratch == nil {
+		s.scratch = make([]int32, s.w*s.h)
+	} else {
+		clear(s.scratch)
+	}
+	return s.scratch
 }
 
 // sRGB to CIELAB by tables: a channel is 12 bits (16 times the 8-bit level), linear light and XYZ relative to white
@@ -103,6 +114,7 @@ var (
 	paperLinear [16*255 + 1]uint16
 	paperF      [4096 + 2]int32
 	paperXYZ    [3][3]uint32
+	paperRGB    [3][3]float64 // back from XYZ relative to white
 )
 
 func init() {
@@ -119,14 +131,40 @@ func init() {
 		a, b := uint32(math.Round(r[0]/sum*(1<<15))), uint32(math.Round(r[1]/sum*(1<<15)))
 		paperXYZ[i] = [3]uint32{a, b, 1<<15 - a - b}
 	}
+	paperRGB = inverse(paperXYZ)
+}
+
+// inverse returns the inverse of a matrix in units of 1<<15.
+func inverse(n [3][3]uint32) (out [3][3]float64) {
+	var m [3][3]float64
+	for i := range m {
+		for j := range m[i] {
+			m[i][j] = float64(n[i][j]) / (1 << 15)
+		}
+	}
+	minor := func(i, j int) float64 {
+		a, b, c, d := (i+1)%3, (i+2)%3, (j+1)%3, (j+2)%3
+		return float64(m[a][c]*m[b][d]) - float64(m[a][d]*m[b][c])
+	}
+	det := float64(m[0][0]*minor(0, 0)) + float64(m[0][1]*minor(0, 1)) + float64(m[0][2]*minor(0, 2))
+	for i := range out {
+		for j := range out[i] {
+			out[i][j] = minor(j, i) / det
+		}
+	}
+	return out
 }
 
 // fastLab converts 12-bit sRGB to the plane's units.
 func fastLab(r, g, b uint32) (l, a, bb int32) {
-	lr, lg, lb := uint32(paperLinear[r]), uint32(paperLinear[g]), uint32(paperLinear[b])
-	x := fastF((paperXYZ[0][0]*lr + paperXYZ[0][1]*lg + paperXYZ[0][2]*lb) >> 15)
-	y := fastF((paperXYZ[1][0]*lr + paperXYZ[1][1]*lg + paperXYZ[1][2]*lb) >> 15)
-	z := fastF((paperXYZ[2][0]*lr + paperXYZ[2][1]*lg + paperXYZ[2][2]*lb) >> 15)
+	return labOfLight(uint32(paperLinear[r]), uint32(paperLinear[g]), uint32(paperLinear[b]))
+}
+
+// labOfLight converts 16-bit linear light to the plane's units.
+func labOfLight(r, g, b uint32) (l, a, bb int32) {
+	x := fastF((paperXYZ[0][0]*r + paperXYZ[0][1]*g + paperXYZ[0][2]*b) >> 15)
+	y := fastF((paperXYZ[1][0]*r + paperXYZ[1][1]*g + paperXYZ[1][2]*b) >> 15)
+	z := fastF((paperXYZ[2][0]*r + paperXYZ[2][1]*g + paperXYZ[2][2]*b) >> 15)
 	return (116*y)>>10 - 16*labUnit, (500 * (x - y)) >> 10, (200 * (y - z)) >> 10
 }
 

@@ -97,18 +97,27 @@ func (s *plane) ridgeAt(x, y int, least int64) (ridge, bool) {
 	c := s.at(i)
 	best := ridge{label: -1}
 	var bestD int64
-	for _, reach := range ridgeReach {
-		for k, way := range ridgeWays {
-			dx, dy := way[0], way[1]
+	const level = labUnit * labUnit / 2 // what still counts as no step between neighbours
+	for k, way := range ridgeWays {
+		dx, dy := way[0], way[1]
+		if x < 1 || y < 1 || x+1 >= s.w || y+1 >= s.h {
+			continue
+		}
+		// A step towards either side must not lead on from the ground; where one goes up and the other down, it does.
+		along := dy*s.w + dx
+		e1, e2 := c.sub(s.at(i+along)), c.sub(s.at(i-along))
+		if e1.dot(e2) < -level {
+			continue
+		}
+		for _, reach := range ridgeReach {
 			step := reach
 			if dx != 0 && dy != 0 {
 				step = (reach*5 + 3) / 7
 			}
-			x1, y1, x2, y2 := x+dx*step, y+dy*step, x-dx*step, y-dy*step
-			if x1 < 0 || x2 < 0 || y1 < 0 || y2 < 0 || x1 >= s.w || x2 >= s.w || y1 >= s.h || y2 >= s.h {
+			if x < step || y < step || x+step >= s.w || y+step >= s.h {
 				continue
 			}
-			q1, q2 := s.at(y1*s.w+x1), s.at(y2*s.w+x2)
+			q1, q2 := s.at(i+step*along), s.at(i-step*along)
 			d1, d2 := c.sub(q1), c.sub(q2)
 			if d1.dot(d2) <= least {
 				continue
@@ -118,14 +127,7 @@ func (s *plane) ridgeAt(x, y int, least int64) (ridge, bool) {
 			if n2 < n1 {
 				low, high, ground, d, far = n2, n1, q2, d2, -step
 			}
-			if low < least || float64(low) < ridgeHalo*ridgeHalo*float64(high) || low <= bestD {
-				continue
-			}
-			// no farther from the ground beside it: a step towards either side must not lead on
-			if e := c.sub(s.at((y+dy)*s.w + x + dx)); e.dot(d) < 0 {
-				continue
-			}
-			if e := c.sub(s.at((y-dy)*s.w + x - dx)); e.dot(d) < 0 {
+			if low < least || float64(low) < ridgeHalo*ridgeHalo*float64(high) || low <= bestD || e1.dot(d) < 0 || e2.dot(d) < 0 {
 				continue
 			}
 			bestD = low
@@ -167,7 +169,7 @@ func (s *onPaper) strokes() ([]ridge, []int32) {
 		}
 	}
 	wide = wide[:n]
-	rs, part := linkRidges(append(fine, wide...), s.w, s.h)
+	rs, part := linkRidges(append(fine, wide...), s.places(), s.w, s.h)
 	rs, part = dropBeside(rs, part, s.w, s.h)
 	s.undoBlur(rs)
 	return rs, part
@@ -202,14 +204,17 @@ const (
 )
 
 // linkRidges keeps the ridges that belong to a stroke, connected parts of enough pixels that stand out enough, and
-// returns them with the number of each one's part.
-func linkRidges(rs []ridge, w, h int) ([]ridge, []int32) {
-	// The first ridge at each pixel and the next one there: a wide one may share the pixel of a fine one.
-	place := make([]int32, w*h)
-	next := make([]int32, len(rs))
+// returns them with the number of each one's part. fine is scratch, all zero, one a pixel.
+func linkRidges(rs []ridge, fine []int32, w, h int) ([]ridge, []int32) {
+	// 1 + the ridge at each pixel, 0 for none; the wide ones, one in four pixels at most, by these four.
+	hw, hh := (w+1)/2, (h+1)/2
+	wide := make([]int32, hw*hh)
 	for k := range rs {
-		next[k] = place[rs[k].i]
-		place[rs[k].i] = int32(k + 1)
+		if i := int(rs[k].i); rs[k].wide {
+			wide[i/w/2*hw+i%w/2] = int32(k + 1)
+		} else {
+			fine[i] = int32(k + 1)
+		}
 	}
 	const open, refused = -1, -2
 	part := make([]int32, len(rs))
@@ -218,6 +223,15 @@ func linkRidges(rs []ridge, w, h int) ([]ridge, []int32) {
 	}
 	parts := int32(0)
 	var members []int32
+	// join takes ridges of a row into the part that rise from the ground the way up does.
+	join := func(row []int32, up vec) {
+		for _, o := range row {
+			if o > 0 && part[o-1] == open && up.dot(rs[o-1].c.sub(rs[o-1].ground)) > 0 {
+				part[o-1] = parts
+				members = append(members, o-1)
+			}
+		}
+	}
 	for k := range rs {
 		if part[k] != open {
 			continue
@@ -228,25 +242,18 @@ func linkRidges(rs []ridge, w, h int) ([]ridge, []int32) {
 		for m := 0; m < len(members); m++ {
 			r := &rs[members[m]]
 			mean += r.faint
+			reach := linkWide
 			if !r.wide {
 				top = max(top, r.sure)
+				reach = linkFine
 			}
 			x, y := int(r.i)%w, int(r.i)/w
 			up := r.c.sub(r.ground)
-			for yy := max(y-linkWide, 0); yy <= min(y+linkWide, h-1); yy++ {
-				for xx := max(x-linkWide, 0); xx <= min(x+linkWide, w-1); xx++ {
-					far := max(xx-x, x-xx, yy-y, y-yy) > linkFine
-					for o := place[yy*w+xx] - 1; o >= 0; o = next[o] - 1 {
-						if part[o] != open || far && !r.wide && !rs[o].wide {
-							continue
-						}
-						// both rise from the ground the same way
-						if up.dot(rs[o].c.sub(rs[o].ground)) > 0 {
-							part[o] = parts
-							members = append(members, o)
-						}
-					}
-				}
+			for yy := max(y-reach, 0); yy <= min(y+reach, h-1); yy++ {
+				join(fine[yy*w+max(x-reach, 0):yy*w+min(x+reach, w-1)+1], up)
+			}
+			for yy := max(y-linkWide, 0) / 2; yy <= min(y+linkWide, h-1)/2; yy++ {
+				join(wide[yy*hw+max(x-linkWide, 0)/2:yy*hw+min(x+linkWide, w-1)/2+1], up)
 			}
 		}
 		n := len(members)

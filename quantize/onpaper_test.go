@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"pochoir/quantize/colour"
@@ -25,10 +26,11 @@ func newSheet(w, h int) *sheetPainter {
 	return s
 }
 
-// paint lays colour c where dist is negative; the edge spreads with standard deviation blur px. strength (1 = full)
-// says how much ink lies at a place.
+// paint lays colour c where dist is negative; the edge spreads with standard deviation blur px beyond the pixel's box.
+// strength (1 = full) says how much ink lies at a place.
 func (s *sheetPainter) paint(c colour.RGB, blur float64, dist func(x, y float64) float64, strength func(x, y float64) float64) {
 	ink := [3]float64{colour.Linear(c.R), colour.Linear(c.G), colour.Linear(c.B)}
+	blur = math.Sqrt(blur*blur + 1.0/12) // the variance of the box
 	for y := range s.h {
 		for x := range s.w {
 			px, py := float64(x)+0.5, float64(y)+0.5
@@ -171,5 +173,186 @@ func TestPaperOddSheets(t *testing.T) {
 	}
 	if _, err := FlattenPaper(Pixels{}, 0, 0, Options{}); err == nil {
 		t.Error("a sheet without pixels gives no error")
+	}
+}
+
+// fourPaints is a sheet of three paints and black strokes.
+func fourPaints() Pixels {
+	s := newSheet(420, 320)
+	s.paint(colour.RGB{R: 200, G: 50, B: 50}, 0.8, disc(90, 100, 60), nil)
+	s.paint(colour.RGB{R: 220, G: 90, B: 60}, 0.8, disc(230, 100, 60), nil)
+	s.paint(colour.RGB{R: 60, G: 110, B: 190}, 0.8, disc(120, 240, 60), nil)
+	for k := range 6 {
+		y := 20 + 50*float64(k)
+		s.paint(colour.RGB{R: 25, G: 25, B: 28}, 0.8, bar(310, y, 400, y+20, 4), nil)
+	}
+	return s.pixels(2)
+}
+
+func TestPaperColoursAskedFor(t *testing.T) {
+	for want := 2; want <= 7; want++ {
+		f, err := FlattenPaper(fourPaints(), 2, 0.8, Options{Colours: want})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if n := len(f.Palette); n != min(want, 5) {
+			t.Errorf("%d colours, want %d of the 5 there are: %v", n, min(want, 5), f.Palette)
+		}
+	}
+	f, err := FlattenPaper(fourPaints(), 2, 0.8, Options{Medium: MediumLine})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(f.Palette) != 2 || f.Medium != MediumLine || f.Ink < 0 || f.Palette[f.Ink].Name != "ink" {
+		t.Errorf("as a line drawing: medium %d, ink %d, %v", f.Medium, f.Ink, f.Palette)
+	}
+	if _, err := FlattenPaper(fourPaints(), 2, 0.8, Options{Colours: 1}); err == nil {
+		t.Error("one colour was accepted")
+	}
+}
+
+func TestPaperLockedPalette(t *testing.T) {
+	locked := []Swatch{
+		{Name: "sail", Colour: colour.RGB{R: 250, G: 245, B: 235}},
+		{Name: "buoy", Colour: colour.RGB{R: 230, G: 60, B: 40}},
+		{Name: "rope", Colour: colour.RGB{R: 150, G: 120, B: 70}},
+		{Name: "harbour", Colour: colour.RGB{R: 40, G: 90, B: 170}},
+		{Name: "tar", Colour: colour.RGB{R: 10, G: 10, B: 10}},
+	}
+	f, err := FlattenPaper(fourPaints(), 2, 0.8, Options{Palette: locked})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var names []string
+	for _, s := range f.Palette {
+		names = append(names, s.Name)
+	}
+	if got, want := strings.Join(names, " "), "sail buoy harbour tar"; got != want {
+		t.Errorf("swatches %q, want %q", got, want)
+	}
+	if f.Ground != 0 {
+		t.Errorf("ground %d, want 0", f.Ground)
+	}
+	// where two reds come under one swatch there is no edge left, nor a pixel of another colour
+	for i, l := range f.Labels {
+		if f.IsCore(i) && (f.pix[4*i] != f.Palette[l].Colour.R || f.pix[4*i+1] != f.Palette[l].Colour.G) {
+			t.Fatalf("core pixel %d does not show its swatch", i)
+		}
+	}
+}
+
+// The edge between two paints lies where it was drawn, to a small part of a pixel, whatever the paint's strength there.
+func TestPaperEdgePosition(t *testing.T) {
+	const w, h, x0 = 240, 200, 120.3
+	for _, noise := range []float64{0.5, 3} {
+		s := newSheet(w, h)
+		fade := func(x, y float64) float64 { return 0.55 + 0.45*y/h }
+		s.paint(colour.RGB{R: 40, G: 60, B: 150}, 0.9, func(x, y float64) float64 { return math.Max(math.Abs(x-x0-40)-40, math.Abs(y-100)-80) }, fade)
+		f, err := FlattenPaper(s.pixels(noise), noise, 0.9, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(f.Palette) != 2 {
+			t.Fatalf("noise %g: %d colours, want 2: %v", noise, len(f.Palette), f.Palette)
+		}
+		var sum, worst float64
+		n := 0
+		for y := 40; y < 160; y++ {
+			pos := 160.0 // inside the paint, the pixels left of it count back to the edge
+			for x := 100; x < 160; x++ {
+				pos -= f.Coverage(y*w+x, 1, 0)
+			}
+			sum += pos - x0
+			worst = math.Max(worst, math.Abs(pos-x0))
+			n++
+		}
+		if mean := sum / float64(n); math.Abs(mean) > 0.05 || worst > 0.1+0.2*noise {
+			t.Errorf("noise %g: the edge lies %.3f px off in the mean, %.2f at worst", noise, mean, worst)
+		}
+	}
+}
+
+func FuzzFlattenPaper(f *testing.F) {
+	f.Add(uint8(3), uint8(5), uint64(1), uint8(0))
+	f.Add(uint8(40), uint8(31), uint64(2), uint8(3))
+	f.Fuzz(func(t *testing.T, w, h uint8, seed uint64, kind uint8) {
+		if w == 0 || h == 0 {
+			return
+		}
+		rng := rand.New(rand.NewPCG(seed, 3))
+		px := Pixels{W: int(w), H: int(h), Pix: make([]uint8, 4*int(w)*int(h))}
+		side := 1 + int(kind%9)
+		tone := make([]uint8, 3*256)
+		for i := range tone {
+			tone[i] = uint8(rng.Uint32())
+		}
+		for i := range int(w) * int(h) {
+			x, y := i%int(w)/side, i/int(w)/side
+			for k := range 3 {
+				v := int(tone[3*((x*7+y*13)%256)+k])
+				if kind&16 != 0 {
+					v = 255 - v/12
+				}
+				px.Pix[4*i+k] = uint8(min(max(v+rng.IntN(1+int(kind>>5)*8), 0), 255))
+			}
+			px.Pix[4*i+3] = 255
+		}
+		fl, err := FlattenPaper(px, float64(kind%5), float64(kind%3), Options{Workers: 1 + int(kind%3)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		used := make([]bool, len(fl.Palette))
+		for i, l := range fl.Labels {
+			if int(l) >= len(fl.Palette) {
+				t.Fatalf("pixel %d has label %d of %d", i, l, len(fl.Palette))
+			}
+			used[l] = true
+		}
+		if fl.Ground >= len(fl.Palette) || fl.Ink >= len(fl.Palette) || fl.Medium == MediumAuto {
+			t.Fatalf("ground %d, ink %d, medium %d", fl.Ground, fl.Ink, fl.Medium)
+		}
+	})
+}
+
+// BenchmarkFlattenPaper times a sheet of 2 megapixels and says how far its swatches and edges are off.
+func BenchmarkFlattenPaper(b *testing.B) {
+	const w, h = 1600, 1250
+	red, blue, black := colour.RGB{R: 200, G: 60, B: 50}, colour.RGB{R: 60, G: 100, B: 180}, colour.RGB{R: 25, G: 25, B: 28}
+	for _, kind := range []string{"flats", "strokes"} {
+		s := newSheet(w, h)
+		if kind == "flats" {
+			for k := range 12 {
+				c := red
+				if k%2 == 1 {
+					c = blue
+				}
+				s.paint(c, 0.9, disc(200+400*float64(k%4), 200+420*float64(k/4), 150), func(x, y float64) float64 { return 0.97 + 0.03*math.Sin(x/20)*math.Sin(y/27) })
+			}
+		}
+		for k := range 60 {
+			y := 15 + 20*float64(k)
+			s.paint(black, 0.9, bar(20, y, w-20, y+15, 3), func(x, y float64) float64 { return 0.85 + 0.15*math.Sin(x/80) })
+		}
+		px := s.pixels(2)
+		b.Run(kind, func(b *testing.B) {
+			b.SetBytes(int64(len(px.Pix)))
+			b.ReportAllocs()
+			var f *Flats
+			for b.Loop() {
+				var err error
+				if f, err = FlattenPaper(px, 2, 0.9, Options{Workers: 1}); err != nil {
+					b.Fatal(err)
+				}
+			}
+			var worst float64
+			for _, c := range []colour.RGB{red, blue, black} {
+				if kind == "flats" || c == black {
+					_, d := nearestSwatch(f, c)
+					worst = math.Max(worst, d)
+				}
+			}
+			b.ReportMetric(worst, "swatch-dE00")
+			b.ReportMetric(float64(len(f.Palette)), "colours")
+		})
 	}
 }
