@@ -83,7 +83,7 @@ func (k *corridor) try(i, j int) (Segment, bool) {
 // bow returns a cubic that leaves its ends steeply and bows into the corridor, for a stretch that runs nearly straight:
 // its handles end beside the given share of the gates.
 func (k *corridor) bow(i, j int, share float64) (Segment, bool) {
-	n := int(share*float64(j-i) + 0.5)
+	n := int(float64(share*float64(j-i)) + 0.5)
 	if n < 1 {
 		return Segment{}, false
 	}
@@ -189,7 +189,7 @@ func (k *corridor) passes(s Segment, i, j int) bool {
 			return false
 		}
 		off, miss := at.Dot(c.Normal), math.Abs(at.Dot(along))
-		if off < c.Low || off > c.High || miss > 0.5+0.5*math.Abs(c.Want) {
+		if off < c.Low || off > c.High || miss > 0.5+float64(0.5*math.Abs(c.Want)) {
 			return false
 		}
 	}

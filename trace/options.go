@@ -26,7 +26,7 @@ type Options struct {
 // Defaults read by flags, recipes and documentation.
 const (
 	DefaultSmoothness = 50.0 // neutral: the tolerance follows the measured noise
-	DefaultTurn       = 28.0 // degrees
+	DefaultTurn       = 24.0 // degrees
 	DefaultDust       = 1.0  // px
 )
 
@@ -72,6 +72,9 @@ func (o *Options) fit(s *paper.Sheet, noise float64) fit.Options {
 	}
 	// Below the noise segments multiply and the error does not fall; 0.06 px is what rounding to 8 bits leaves.
 	tolerance := math.Min(0.35, math.Max(0.11, 0.06+3.5*noise))
+	if s.Lossy { // coding bends edges by more than the noise of neighbours tells
+		tolerance = math.Max(0.2, tolerance)
+	}
 	scale := 1.0
 	if s.Kind != paper.Digital {
 		tolerance = math.Min(3, math.Max(2.2, 0.2+3.5*noise)) // a pen on paper wobbles by about a pixel
