@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"math"
 	"slices"
+	"sync"
 
 	"pochoir/quantize/colour"
 )
@@ -34,45 +35,68 @@ func (q *flattener) thinFeatures(open []int) {
 		return
 	}
 	q.ownTints(open)
-	q.eachPart(open, q.labelPart)
+	q.eachPart(open, func(_ int, part []thinPixel) { q.labelPart(part) })
 }
 
-// eachPart calls do with every 8-connected part of the open pixels.
-func (q *flattener) eachPart(open []int, do func(part []thinPixel)) {
+// partBatch is how many pixels of parts are gathered before goroutines go to work on them.
+const partBatch = 1 << 14
+
+// eachPart calls do with every 8-connected part of the open pixels and its number. Several calls run at once; do may
+// write to the pixels of its part.
+func (q *flattener) eachPart(open []int, do func(n int, part []thinPixel)) {
 	waiting := make([]uint64, len(q.core))
 	for _, i := range open {
 		setBits(waiting, i, i+1)
 	}
-	var part []int
 	var pixels []thinPixel
+	var starts []int
+	number := 0
+	work := func() {
+		starts = append(starts, len(pixels))
+		parallel(len(starts)-1, q.opt.Workers, func(k int) {
+			part := pixels[starts[k]:starts[k+1]:starts[k+1]]
+			for n := range part {
+				q.lookAround(&part[n])
+			}
+			do(number+k, part)
+		})
+		number += len(starts) - 1
+		pixels, starts = pixels[:0], starts[:0]
+	}
 	for _, first := range open {
 		if !bit(waiting, first) {
 			continue
 		}
-		part = append(part[:0], first)
+		starts = append(starts, len(pixels))
+		pixels = append(pixels, thinPixel{at: first})
 		clearBit(waiting, first)
-		for k := 0; k < len(part); k++ {
-			x, y := part[k]%q.w, part[k]/q.w
+		for k := starts[len(starts)-1]; k < len(pixels); k++ {
+			x, y := pixels[k].at%q.w, pixels[k].at/q.w
 			for yy := max(0, y-1); yy <= min(q.h-1, y+1); yy++ {
 				for xx := max(0, x-1); xx <= min(q.w-1, x+1); xx++ {
 					if j := yy*q.w + xx; bit(waiting, j) {
 						clearBit(waiting, j)
-						part = append(part, j)
+						pixels = append(pixels, thinPixel{at: j})
 					}
 				}
 			}
 		}
-		pixels = pixels[:0]
-		for _, i := range part {
-			a := q.look(i, q.reach()+2)
-			p := thinPixel{at: i, c: q.tone(i), n: uint8(a.n), rim: q.rim(&a, q.tone(i)), ends: q.ends(i, &a)}
-			for k, l := range a.all[:a.n] {
-				p.near[k] = uint8(l)
-			}
-			pixels = append(pixels, p)
+		if len(pixels) >= partBatch {
+			work()
 		}
-		do(pixels)
 	}
+	work()
+}
+
+// lookAround fills in what a pixel of a thin feature sees.
+func (q *flattener) lookAround(p *thinPixel) {
+	a := q.look(p.at, q.reach()+2)
+	p.c = q.tone(p.at)
+	p.n = uint8(a.n)
+	for k, l := range a.all[:a.n] {
+		p.near[k] = uint8(l)
+	}
+	p.rim, p.ends = q.rim(&a, p.c), q.ends(p.at, &a)
 }
 
 // rim reports whether a pixel of colour c lies between two areas and not far from their mixture. Where areas that were
@@ -156,28 +180,35 @@ type thinTint struct {
 // partSample is how many pixels of a part are looked at to choose its tint.
 const partSample = 150
 
-// thinTints returns the tints in the order in which they explain the pixels, best first.
+// thinTints returns the tints in the order in which they explain the pixels, best first; in a picture with whole chroma
+// some of the worse ones are left out.
 func (q *flattener) thinTints(pixels []thinPixel) []thinTint {
 	cap := 3 * q.mayMiss()
 	step := max(1, len(pixels)/partSample)
+	asked := float64((len(pixels) + step - 1) / step)
+	give := math.Inf(1) // sum of misses at which a tint is given up
 	out := make([]thinTint, 0, len(q.tints))
 	for k := range q.tints {
 		if k == q.paper {
 			continue
 		}
 		var sum, most float64
-		n := 0
-		for i := 0; i < len(pixels); i += step {
+		for i := 0; i < len(pixels) && sum <= give; i += step {
 			_, share, m := q.mixThin(&pixels[i], k)
 			sum += math.Min(m, cap)
 			if m <= q.mayMiss() {
 				most = math.Max(most, share)
 			}
-			n++
 		}
-		mean := sum / float64(n)
+		if sum > give {
+			continue
+		}
+		mean := sum / asked
 		// of two that explain it equally, the one that shows itself more nearly unmixed
-		out = append(out, thinTint{k, mean + q.mayMiss()*(1-most), mean})
+		t := thinTint{k, mean + q.mayMiss()*(1-most), mean}
+		if out = append(out, t); !q.soft { // chroma may turn down the best in a soft picture
+			give = math.Min(give, t.cost*asked)
+		}
 	}
 	slices.SortStableFunc(out, func(a, b thinTint) int { return cmp.Compare(a.cost, b.cost) })
 	return out
@@ -292,12 +323,17 @@ const (
 // ownTints makes tints for parts that no tint explains.
 func (q *flattener) ownTints(open []int) {
 	type odd struct {
+		part   int
 		v      tone
 		pixels []int // the purest
 		all    int   // pixels of the parts
 	}
 	var odds []odd
-	q.eachPart(open, func(part []thinPixel) {
+	var mu sync.Mutex
+	q.eachPart(open, func(n int, part []thinPixel) {
+		if len(part) < oddPart {
+			return
+		}
 		var left []thinPixel
 		explained := false
 		for _, t := range q.thinTints(part) {
@@ -319,10 +355,12 @@ func (q *flattener) ownTints(open []int) {
 			left = part
 		}
 		if pixels, all := q.purest(left); all >= oddPart {
-			odds = append(odds, odd{toneOfRGB(q.median(pixels), q.soft), pixels, all})
+			mu.Lock()
+			odds = append(odds, odd{n, toneOfRGB(q.median(pixels), q.soft), pixels, all})
+			mu.Unlock()
 		}
 	})
-	slices.SortStableFunc(odds, func(a, b odd) int { return cmp.Compare(b.all, a.all) })
+	slices.SortFunc(odds, func(a, b odd) int { return cmp.Or(cmp.Compare(b.all, a.all), cmp.Compare(a.part, b.part)) })
 	var groups []odd
 next:
 	for _, o := range odds {
