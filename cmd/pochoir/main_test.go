@@ -19,6 +19,7 @@ import (
 	"pochoir/cmd/pochoir/internal/cli"
 	"pochoir/cmd/pochoir/internal/demo"
 	"pochoir/svgout"
+	"pochoir/trace"
 )
 
 // result is what one call of the program gave.
@@ -330,7 +331,7 @@ func TestRecipe(t *testing.T) {
 		t.Fatalf("%+v", r)
 	}
 	text := string(get(t, "buoy-flat.recipe.toml"))
-	for _, want := range []string{"\nsmoothness = 80.0\n", "\npalette = \"sea.txt\"\n", "\n# turn = 28.0\n"} {
+	for _, want := range []string{"\nsmoothness = 80.0\n", "\npalette = \"sea.txt\"\n", fmt.Sprintf("\n# turn = %.1f\n", trace.DefaultTurn)} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the recipe lacks %q:\n%s", want, text)
 		}
