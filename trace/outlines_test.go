@@ -208,7 +208,7 @@ func TestLettersComeBack(t *testing.T) {
 				all.worst = one.worst
 			}
 			drawn, own = drawn+len(got), own+len(truth)
-			// 40° is well above the 28° of DefaultTurn; the joint drawn there must turn by half of that at least.
+			// 40° is well above DefaultTurn; the joint drawn there must turn by half of that at least.
 			tc, gc := sharp(apart(joints(truth), 4), 40), sharp(joints(got), 20)
 			corners, found = corners+len(tc), found+near(tc, gc, 1)
 			invented += len(gc) - near(gc, sharp(joints(truth), 10), 1)

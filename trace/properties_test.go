@@ -316,7 +316,7 @@ func TestTurnSparesCorners(t *testing.T) {
 	}
 	pics = append(pics, smoothScenes(4)...)
 	last := math.MaxInt
-	for _, turn := range []float64{5, 15, 28, 45, 70, 100, 140, 180} {
+	for _, turn := range []float64{5, 15, trace.DefaultTurn, 45, 70, 100, 140, 180} {
 		corners := 0
 		for _, p := range pics {
 			corners += len(sharp(joints(rings(traced(t, p, trace.Options{Turn: &turn, Knockout: true}).Drawing)), 8))
