@@ -89,20 +89,21 @@ type tint struct {
 
 // flattener holds the state of one run of Flatten.
 type flattener struct {
-	px     *Pixels
-	opt    Options
-	w, h   int
-	soft   bool    // chroma was stored at lower resolution: tones are luma and chroma
-	rough  bool    // flat areas are not exactly even
-	inked  bool    // nothing but ink on paper: the labels are paperLabel and inkLabel
-	noise  float64 // standard deviation of flat areas, levels
-	blur   float64 // of the edge spread beyond the pixel's box, px
-	tints  []tint
-	paper  int // tint of transparent places, -1 when there are none
-	labels []uint8
-	core   []uint64
-	pairs  []pair // of tints, row by row
-	mids   []bool // by tints a and b: whether another tint is a mixture of the two
+	px        *Pixels
+	opt       Options
+	w, h      int
+	soft      bool    // chroma was stored at lower resolution: tones are luma and chroma
+	rough     bool    // flat areas are not exactly even
+	inked     bool    // nothing but ink on paper: the labels are paperLabel and inkLabel
+	noise     float64 // standard deviation of flat areas, levels
+	blur      float64 // of the edge spread beyond the pixel's box, px
+	tints     []tint
+	paper     int // tint of transparent places, -1 when there are none
+	labels    []uint8
+	core      []uint64
+	unsettled []uint64 // pixels that thinFeatures labels, so that no part reads what another writes
+	pairs     []pair   // of tints, row by row
+	mids      []bool   // by tints a and b: whether another tint is a mixture of the two
 }
 
 func (q *flattener) tone(i int) tone {

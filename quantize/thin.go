@@ -34,6 +34,10 @@ func (q *flattener) thinFeatures(open []int) {
 		q.nearestLabels(open)
 		return
 	}
+	q.unsettled = make([]uint64, len(q.core))
+	for _, i := range open {
+		setBits(q.unsettled, i, i+1)
+	}
 	q.ownTints(open)
 	q.eachPart(open, func(_ int, part []thinPixel) { q.labelPart(part) })
 }
@@ -280,7 +284,9 @@ func (q *flattener) mend(pixels []thinPixel, shares []float64, k int) {
 		if s, ok := share[i]; ok {
 			return s
 		}
-		if int(q.labels[i]) == k {
+		// Two pixels away another part may begin, and another goroutine be at work on it: only what was settled before
+		// counts, so that the order of the parts does not matter.
+		if !bit(q.unsettled, i) && int(q.labels[i]) == k {
 			return 1
 		}
 		return 0
