@@ -59,8 +59,7 @@ func Flatten(px Pixels, opt Options) (*Flats, error) {
 	if opt.Medium == MediumLine && len(opt.Palette) == 0 || q.rough && opt.Medium == MediumAuto && q.inkOnly() {
 		q.soft = false
 		q.drawInk()
-		q.preparePairs()
-		q.prepareMids()
+		q.prepareMixtures()
 		q.measureNoise(make([]uint64, len(q.core)))
 		q.blur = q.measureBlur()
 		return q.flats(), nil
@@ -70,8 +69,7 @@ func Flatten(px Pixels, opt Options) (*Flats, error) {
 	} else {
 		q.cleanTints(blocks)
 	}
-	q.preparePairs()
-	q.prepareMids()
+	q.prepareMixtures()
 	q.blur = q.measureBlur()
 	q.fringes()
 	return q.flats(), nil
@@ -117,11 +115,12 @@ func (q *flattener) addTint(c colour.RGB, cores int) int {
 	return len(q.tints) - 1
 }
 
-// pair returns the mixtures of tints a and b. The table is made at the first call after addTint, which must not run
-// on several goroutines at once.
+// pair returns the mixtures of tints a and b. prepareMixtures must have run since the last addTint.
 func (q *flattener) pair(a, b int) *pair { return &q.pairs[a*len(q.tints)+b] }
 
-func (q *flattener) preparePairs() {
+// prepareMixtures makes the tables of all pairs of tints, pairs and mids together, since both are looked up by the
+// number of tints. It must not run on several goroutines at once.
+func (q *flattener) prepareMixtures() {
 	n := len(q.tints)
 	q.pairs = make([]pair, n*n)
 	for a := range n {
@@ -129,6 +128,7 @@ func (q *flattener) preparePairs() {
 			q.pairs[a*n+b] = pairOf(q.tints[a].v, q.tints[b].v, q.soft)
 		}
 	}
+	q.findMids()
 }
 
 // limit returns how many tints may be found.

@@ -15,7 +15,7 @@ const (
 
 // plateaus labels narrow strips and makes cores of them.
 func (q *flattener) plateaus() {
-	q.preparePairs()
+	q.prepareMixtures()
 	found := make([][]fringePixel, bandCount(q.h))
 	rowBands(q.h-1, q.opt.Workers, func(band, y0, y1 int) {
 		var out []fringePixel

@@ -16,8 +16,8 @@ const (
 // rimBlur is the spread of edges from which their steps tell nothing, px.
 const rimBlur = 0.3
 
-// prepareMids notes which pairs of tints have another tint for a mixture.
-func (q *flattener) prepareMids() {
+// findMids notes which pairs of tints have another tint for a mixture.
+func (q *flattener) findMids() {
 	n := len(q.tints)
 	q.mids = make([]bool, n*n)
 	for a := range n {

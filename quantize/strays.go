@@ -18,7 +18,7 @@ type patch struct {
 
 // strays makes tints of quiet patches that no tint and no haze between tints explains. It reports whether it made any.
 func (q *flattener) strays() bool {
-	q.preparePairs()
+	q.prepareMixtures()
 	patches := q.quietPatches()
 	slices.SortStableFunc(patches, func(a, b patch) int { return cmp.Compare(len(b.pixels), len(a.pixels)) })
 	type cluster struct {

@@ -389,7 +389,7 @@ next:
 			continue
 		}
 		q.addTint(c, g.all)
-		q.preparePairs()
+		q.prepareMixtures()
 	}
 }
 

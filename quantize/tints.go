@@ -192,7 +192,7 @@ func (q *flattener) dropMixtures(doubtful []int) bool {
 			clearBit(certain, i)
 		}
 	}
-	q.preparePairs()
+	q.prepareMixtures()
 	drop := make([]bool, len(q.tints))
 	var any bool
 	for _, k := range doubtful {
