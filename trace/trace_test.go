@@ -10,9 +10,6 @@ import (
 	"testing"
 
 	"golang.org/x/image/font"
-	"golang.org/x/image/font/gofont/gobold"
-	"golang.org/x/image/font/gofont/goitalic"
-	"golang.org/x/image/font/gofont/goregular"
 	"golang.org/x/image/font/sfnt"
 	"golang.org/x/image/math/fixed"
 	"golang.org/x/image/vector"
@@ -102,62 +99,6 @@ func rings(d *trace.Drawing) []fit.Segment {
 		}
 	}
 	return out
-}
-
-// distances returns the mean and the worst distance from points along a to the curves b.
-func distances(a, b []fit.Segment) (mean, worst float64) {
-	n := 0
-	for _, s := range a {
-		for k := range 9 {
-			p := s.At(float64(k) / 8)
-			best := math.Inf(1)
-			for _, q := range b {
-				if _, d := q.Nearest(p); d < best {
-					best = d
-				}
-			}
-			mean += best
-			n++
-			worst = math.Max(worst, best)
-		}
-	}
-	return mean / float64(n), worst
-}
-
-// Outlines of the Go font family (golang.org/x/image/font/gofont), whose true curves are known, drawn large and traced
-// back. The limits are what a tolerance of 0.11 px leaves: it spends few segments, about two thirds of the fonts' own.
-func TestGoFontOutlines(t *testing.T) {
-	var mean, traced, own float64
-	n := 0
-	for name, ttf := range map[string][]byte{"regular": goregular.TTF, "bold": gobold.TTF, "italic": goitalic.TTF} {
-		for _, r := range "RagSe&8Q" {
-			truth, pic := glyph(t, ttf, r, 220)
-			res, err := trace.Trace(context.Background(), pic, trace.Options{})
-			if err != nil {
-				t.Fatal(err)
-			}
-			if len(res.Drawing.Layers) != 1 {
-				t.Errorf("%s %c: %d layers, want the ink alone", name, r, len(res.Drawing.Layers))
-			}
-			got := rings(res.Drawing)
-			m1, w1 := distances(got, truth)
-			m2, w2 := distances(truth, got)
-			if worst := math.Max(w1, w2); worst > 2 {
-				t.Errorf("%s %c: worst distance %.2f px", name, r, worst)
-			}
-			mean += (m1 + m2) / 2
-			traced += float64(len(got))
-			own += float64(len(truth))
-			n++
-		}
-	}
-	if mean /= float64(n); mean > 0.08 {
-		t.Errorf("mean distance %.3f px, want at most 0.08", mean)
-	}
-	if traced > 1.3*own {
-		t.Errorf("%.0f segments for the fonts' own %.0f", traced, own)
-	}
-	t.Logf("mean distance %.3f px, %.2f × the fonts' segments", mean, traced/own)
 }
 
 // scene returns a picture of discs in flat colours, edges anti-aliased by 8×8 samples.
@@ -306,21 +247,4 @@ func TestCancelled(t *testing.T) {
 	if _, err := trace.Trace(ctx, scene(40, 40, 1), trace.Options{}); err != context.Canceled {
 		t.Errorf("error %v, want context.Canceled", err)
 	}
-}
-
-func BenchmarkRetrace(b *testing.B) {
-	pic := scene(800, 600, 11)
-	tr := trace.NewTracer(pic)
-	segments, worst := 0, 0.0
-	s := 50.0
-	for b.Loop() {
-		s = 110 - s // another smoothness each time
-		res, err := tr.Trace(context.Background(), trace.Options{Smoothness: &s})
-		if err != nil {
-			b.Fatal(err)
-		}
-		segments, worst = res.Report.Segments, res.Report.Worst
-	}
-	b.ReportMetric(float64(segments), "segments")
-	b.ReportMetric(worst, "maxerr-px")
 }
