@@ -85,8 +85,9 @@ func fitHomography(src, dst []fit.Point) (Homography, error) {
 		return Homography{}, errSingular
 	}
 	// The null space must be a single line: relative to the largest, the last but one singular value stands for how far
-	// the points are from leaving the map open.
-	const open = 1e-9
+	// the points are from leaving the map open. And the map must not flatten the plane, as it does where the points lie
+	// on a line.
+	const open, flattens = 1e-9, 1e7
 	if s := svd.Values(nil); !(s[7] > open*s[0]) {
 		return Homography{}, errSingular
 	}
@@ -96,15 +97,14 @@ func fitHomography(src, dst []fit.Point) (Homography, error) {
 	for i := range m {
 		m[i] = v.At(i, 8)
 	}
+	if !(mat.Cond(mat.NewDense(3, 3, append([]float64(nil), m[:]...)), 2) < flattens) {
+		return Homography{}, errSingular
+	}
 	back, err := nd.Inverse()
 	if err != nil {
 		return Homography{}, err
 	}
-	h := back.Mul(m.Mul(ns))
-	if _, err := h.Inverse(); err != nil {
-		return Homography{}, err
-	}
-	return h, nil
+	return back.Mul(m.Mul(ns)), nil
 }
 
 // normalising returns the similarity that moves the centroid of the points to the origin and their mean distance from

@@ -141,6 +141,43 @@ func quadScore(g *field, seen *edgeMap, q [4]fit.Point) float64 {
 	return math.Sqrt(math.Sqrt(score)) * math.Sqrt(area)
 }
 
+// maxPaperBeyond is the share of ways from the sheet's edge to the picture's rim that may end on something like paper,
+// such as another sheet.
+const maxPaperBeyond = 0.25
+
+// paperBeyond reports whether outside q there is paper again, up to the rim of the picture: then q is something light that
+// was painted, not the sheet. On each way outward, what lies at its end is held against the paper inside and the ground
+// just outside.
+func paperBeyond(g *field, q [4]fit.Point) bool {
+	ways, back := 0, 0
+	for i, p := range q {
+		r := q[(i+1)%4]
+		n := r.Sub(p).Unit().Perp()
+		for k := range sideSamples {
+			at := p.Lerp(r, (float64(k)+0.5)/sideSamples)
+			d := 0.0
+			for g.holds(at.Sub(n.Mul(d + 1))) {
+				d++
+			}
+			if d < 10 || !g.holds(at.Add(n.Mul(5))) {
+				continue
+			}
+			ways++
+			in, out, end := g.nearest(at.Add(n.Mul(4))), g.nearest(at.Sub(n.Mul(4))), g.nearest(at.Sub(n.Mul(d-2)))
+			var t, l float64
+			for c := range 3 {
+				s := float64(in[c] - out[c])
+				t += s * float64(end[c]-out[c])
+				l += float64(s * s)
+			}
+			if t > 0.6*l {
+				back++
+			}
+		}
+	}
+	return ways > 0 && float64(back) > maxPaperBeyond*float64(ways)
+}
+
 // edgeMap holds the direction of the edge at each pixel, for quick looks along a side.
 type edgeMap struct {
 	w, h   int
@@ -156,18 +193,19 @@ func newEdgeMap(dots []edgeDot, w, h int) *edgeMap {
 	return m
 }
 
-// near reports whether an edge with a normal within about 15 degrees of n runs through the 5×5 pixels round p.
-func (m *edgeMap) near(p, n fit.Point) bool {
+// near reports whether an edge with a normal within about 15 degrees of n runs through the 5×5 pixels round p, and
+// whether one does whose slope rises along n.
+func (m *edgeMap) near(p, n fit.Point) (any, rising bool) {
 	px, py := int(math.Floor(p.X)), int(math.Floor(p.Y))
 	for y := max(0, py-2); y <= min(m.h-1, py+2); y++ {
 		for x := max(0, px-2); x <= min(m.w-1, px+2); x++ {
 			i := y*m.w + x
-			if math.Abs(float64(m.gx[i])*n.X+float64(m.gy[i])*n.Y) > 0.965 {
-				return true
-			}
+			along := float64(float64(m.gx[i])*n.X) + float64(float64(m.gy[i])*n.Y)
+			any = any || math.Abs(along) > 0.965
+			rising = rising || along > 0.965
 		}
 	}
-	return false
+	return any, rising
 }
 
 // side returns the share of the side from p to q, inside the picture, along which desk turns to paper (the paper lies to
@@ -182,7 +220,8 @@ func (m *edgeMap) side(g *field, p, q fit.Point) (support, step float64) {
 			continue
 		}
 		inside++
-		if !m.near(at, n) {
+		edge, rising := m.near(at, n)
+		if !edge {
 			continue
 		}
 		var mean, spread float64
@@ -195,7 +234,7 @@ func (m *edgeMap) side(g *field, p, q fit.Point) (support, step float64) {
 			lo, hi = math.Min(lo, d), math.Max(hi, d)
 		}
 		spread = hi - lo
-		if mean > minStep || mean > -minStep/2 && spread > 1.5*minStep {
+		if mean > minStep && rising || mean > -minStep/2 && mean <= minStep && spread > 1.5*minStep {
 			hits++
 			steps = append(steps, math.Max(mean, spread/2))
 		}

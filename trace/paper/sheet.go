@@ -171,7 +171,15 @@ func (s *Sheet) findSheet(c crew, pic *Picture, low *field, f int) *[4]fit.Point
 	for i := range q {
 		q[i] = q[i].Mul(float64(f * thumb))
 	}
-	e := c.measureSheet(pic, q, 3*float64(f*thumb))
+	e := c.measureSheet(pic, q, 4*float64(f*thumb))
+	if e.why == "" {
+		for i := range q {
+			q[i] = e.quad[i].Mul(1 / float64(f*thumb))
+		}
+		if paperBeyond(g, q) {
+			e.why = "paper goes on beyond its edges"
+		}
+	}
 	if e.why != "" {
 		s.note("not straightened: %s", e.why)
 		return nil
