@@ -38,8 +38,22 @@ type Report struct {
 	Mean      float64   // px
 	EdgeNoise float64   // px, standard deviation of the measured positions
 	Tolerance float64   // px, as used
+	Paper     *Paper    // nil for a digital picture
 	Notes     []string  // from the sheet, one line each
 	Stages    []StageTime
+}
+
+// Paper is what was measured of a picture of paper.
+type Paper struct {
+	Straightened bool
+	Proportion   string           // of a straightened sheet; see paper.Sheet
+	Width        int              // of the clean sheet, px
+	Height       int              // of the clean sheet, px
+	Homography   paper.Homography // from px of the picture to px of the clean sheet
+	Noise        float64          // standard deviation on even paper, 8-bit levels
+	Blur         float64          // standard deviation of the blur of edges, px of the clean sheet
+	LightRange   float64          // brightest over darkest light
+	ShadowFound  bool
 }
 
 // StageTime is how long one stage took; a stage whose result was kept from the last run is missing.
@@ -157,6 +171,9 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	}
 
 	r.Kind, r.Medium, r.Notes = t.sheet.Kind, t.flats.Medium, t.sheet.Notes
+	if s := t.sheet; s.Kind != paper.Digital {
+		r.Paper = &Paper{s.Straightened, s.Proportion, s.W, s.H, s.Homography, s.Noise, s.Blur, s.LightRange, s.ShadowFound}
+	}
 	r.Palette, r.Ground = t.flats.Palette, t.flats.Ground
 	if opt.KeepPaper {
 		r.Ground = -1

@@ -69,11 +69,27 @@ func (r *report) screen() string {
 	for _, n := range p.Notes {
 		row("sheet", n)
 	}
+	if s := p.Paper; s != nil {
+		row("measured", fmt.Sprintf("noise %.1f levels, blur %.2f px, light %.2f to 1", s.Noise, s.Blur, s.LightRange))
+		row("homography", numbers(s.Homography[:]))
+	}
 	var times []string
 	for _, s := range r.stages {
 		times = append(times, s.Name+" "+short(s.Took))
 	}
 	row("time", short(r.total())+": "+strings.Join(times, ", "))
+	return b.String()
+}
+
+// numbers writes a matrix of three columns in one line.
+func numbers(v []float64) string {
+	var b strings.Builder
+	for i, x := range v {
+		if i > 0 {
+			b.WriteString([]string{"; ", " ", " "}[i%3])
+		}
+		fmt.Fprintf(&b, "%.5g", x)
+	}
 	return b.String()
 }
 
@@ -143,7 +159,22 @@ func (r *report) writeJSON(w io.Writer) error {
 		Name    string  `json:"name"`
 		Seconds float64 `json:"seconds"`
 	}
+	type sheet struct {
+		Straightened bool       `json:"straightened"`
+		Proportion   string     `json:"proportion,omitempty"`
+		Width        int        `json:"width"`
+		Height       int        `json:"height"`
+		Homography   [9]float64 `json:"homography"` // rows, from px of the picture to px of the sheet
+		Noise        float64    `json:"noise"`      // 8-bit levels
+		Blur         float64    `json:"blur"`       // px
+		LightRange   float64    `json:"light_range"`
+		Shadow       bool       `json:"shadow"`
+	}
 	p := &r.result.Report
+	var onPaper *sheet
+	if s := p.Paper; s != nil {
+		onPaper = &sheet{s.Straightened, s.Proportion, s.Width, s.Height, s.Homography, s.Noise, s.Blur, s.LightRange, s.ShadowFound}
+	}
 	swatches := []swatch{}
 	for i, s := range p.Palette {
 		swatches = append(swatches, swatch{s.Name, s.Colour.Hex(), i == p.Ground})
@@ -177,9 +208,10 @@ func (r *report) writeJSON(w io.Writer) error {
 		Mean      float64    `json:"mean"`
 		EdgeNoise float64    `json:"edge_noise"`
 		Tolerance float64    `json:"tolerance"`
+		Sheet     *sheet     `json:"sheet,omitempty"`
 		Notes     []string   `json:"notes"`
 		Stages    []stage    `json:"stages"`
 	}{r.source, r.page + 1, r.output, r.recipe, r.format, r.width, r.height, p.Kind.String(), recipe.MediumWord(p.Medium),
 		swatches, p.Layers, p.Shapes, p.Segments, r.bytes, p.Dust, p.Worst, [2]float64{p.WorstAt.X, p.WorstAt.Y}, p.Mean,
-		p.EdgeNoise, p.Tolerance, notes, stages})
+		p.EdgeNoise, p.Tolerance, onPaper, notes, stages})
 }

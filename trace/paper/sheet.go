@@ -28,10 +28,12 @@ type Options struct {
 	Sheet SheetMode
 	// Corners of the sheet in px of the picture, in any order, read with SheetCorners. They must form a convex
 	// quadrilateral.
-	Corners   [4]fit.Point
-	KeepLight bool // leave the light as it is
-	Kind      Kind // overrides what is found; KindAuto finds out
-	Workers   int  // goroutines; 0 means runtime.GOMAXPROCS(0). The result does not depend on it
+	Corners    [4]fit.Point
+	KeepLight  bool // leave the light as it is
+	KeepRuled  bool // leave printed ruling in
+	KeepPencil bool // leave pencil and pale blue under ink in
+	Kind       Kind // overrides what is found; KindAuto finds out
+	Workers    int  // goroutines; 0 means runtime.GOMAXPROCS(0). The result does not depend on it
 }
 
 // Sheet is a clean sheet. For a digital picture it is that picture, its pixels shared and not copied; otherwise bare
@@ -186,6 +188,10 @@ func (s *Sheet) findSheet(c crew, pic *Picture, low *field, f int) *[4]fit.Point
 	}
 	return &e.quad
 }
+
+// CanBeSheet reports whether four points, in any order, are the corners of a convex quadrilateral, as SheetCorners wants
+// them.
+func CanBeSheet(corners [4]fit.Point) bool { return convex(clockwise(corners)) }
 
 // convex reports whether q runs clockwise on screen and turns right at every corner.
 func convex(q [4]fit.Point) bool {

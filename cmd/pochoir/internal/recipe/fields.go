@@ -1,14 +1,17 @@
 package recipe
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"strconv"
 	"strings"
 
 	"pochoir/cmd/pochoir/internal/swatchfile"
+	"pochoir/fit"
 	"pochoir/quantize"
 	"pochoir/trace"
+	"pochoir/trace/paper"
 )
 
 // Field is one setting.
@@ -65,6 +68,25 @@ var Fields = []Field{
 		func(o *trace.Options, i int) { o.Medium = media[i] }),
 	choice("paper", "the ground around the drawing", []string{"drop", "keep"},
 		func(o *trace.Options, i int) { o.KeepPaper = i == 1 }),
+	choice("kind", "where the picture comes from", kindWords[:],
+		func(o *trace.Options, i int) { o.Sheet.Kind = kinds[i] }),
+	{
+		Key: "sheet", Arg: "auto|off|X,Y,X,Y,X,Y,X,Y", Doc: "find the sheet, take all, or its corners in px", Default: "auto",
+		parse: func(text string) (any, error) {
+			_, _, err := parseSheet(text)
+			return text, err
+		},
+		apply: func(o *trace.Options, v any) (err error) {
+			o.Sheet.Sheet, o.Sheet.Corners, err = parseSheet(v.(string))
+			return err
+		},
+	},
+	choice("light", "even out lamp and shadow on paper", []string{"even", "keep"},
+		func(o *trace.Options, i int) { o.Sheet.KeepLight = i == 1 }),
+	choice("ruled", "lines printed on notebook paper", []string{"drop", "keep"},
+		func(o *trace.Options, i int) { o.Sheet.KeepRuled = i == 1 }),
+	choice("pencil", "pencil and pale blue under ink", []string{"drop", "keep"},
+		func(o *trace.Options, i int) { o.Sheet.KeepPencil = i == 1 }),
 	choice("seams", "grow colours under neighbours, or cut exactly", []string{"spread", "knockout"},
 		func(o *trace.Options, i int) { o.Knockout = i == 1 }),
 }
@@ -79,6 +101,39 @@ var (
 	mediumWords = [...]string{"auto", "line", "inked", "flat"}
 	media       = [...]quantize.Medium{quantize.MediumAuto, quantize.MediumLine, quantize.MediumInked, quantize.MediumFlat}
 )
+
+var (
+	kindWords = [...]string{"auto", "digital", "scan", "snapshot"}
+	kinds     = [...]paper.Kind{paper.KindAuto, paper.Digital, paper.Scan, paper.Snapshot}
+)
+
+// parseSheet reads how the sheet is found: auto, off, or its four corners.
+func parseSheet(text string) (mode paper.SheetMode, corners [4]fit.Point, err error) {
+	switch text {
+	case "auto":
+		return paper.SheetAuto, corners, nil
+	case "off":
+		return paper.SheetOff, corners, nil
+	}
+	words := strings.Split(text, ",")
+	var v [8]float64
+	if len(words) != len(v) {
+		return 0, corners, errors.New("want auto, off, or four corners as x,y,x,y,x,y,x,y")
+	}
+	for i, w := range words {
+		v[i], err = strconv.ParseFloat(strings.TrimSpace(w), 64)
+		if err != nil || !(math.Abs(v[i]) <= 1e6) {
+			return 0, corners, fmt.Errorf("%s is no place in a picture", strings.TrimSpace(w))
+		}
+	}
+	for i := range corners {
+		corners[i] = fit.Point{X: v[2*i], Y: v[2*i+1]}
+	}
+	if !paper.CanBeSheet(corners) {
+		return 0, corners, errors.New("these are not the corners of a sheet")
+	}
+	return paper.SheetCorners, corners, nil
+}
 
 // MediumWord names a medium as the command line does.
 func MediumWord(m quantize.Medium) string {

@@ -13,8 +13,10 @@ import (
 
 	"github.com/BurntSushi/toml"
 
+	"pochoir/fit"
 	"pochoir/quantize"
 	"pochoir/trace"
+	"pochoir/trace/paper"
 )
 
 func TestDefaultsSetNothing(t *testing.T) {
@@ -54,7 +56,8 @@ func TestRoundTrip(t *testing.T) {
 	}
 	var r Recipe
 	for k, v := range map[string]string{"colours": "7", "palette": list, "smoothness": "62.5", "turn": "40", "dust": "0",
-		"medium": "inked", "paper": "keep", "seams": "knockout"} {
+		"medium": "inked", "paper": "keep", "seams": "knockout", "kind": "scan",
+		"sheet": "900,8, 4,2,7,1200,950.5,1210", "light": "keep", "ruled": "keep", "pencil": "keep"} {
 		if err := r.Set(k, v); err != nil {
 			t.Fatalf("%s: %v", k, err)
 		}
@@ -85,6 +88,11 @@ func TestRoundTrip(t *testing.T) {
 		o.Medium != quantize.MediumInked || !o.KeepPaper || !o.Knockout {
 		t.Errorf("%+v", o)
 	}
+	want := paper.Options{Sheet: paper.SheetCorners, Corners: [4]fit.Point{{X: 900, Y: 8}, {X: 4, Y: 2}, {X: 7, Y: 1200}, {X: 950.5, Y: 1210}},
+		KeepLight: true, KeepRuled: true, KeepPencil: true, Kind: paper.Scan}
+	if o.Sheet != want {
+		t.Errorf("%+v", o.Sheet)
+	}
 }
 
 func TestEmptyRecipeSaysWhatThereIs(t *testing.T) {
@@ -111,17 +119,19 @@ func TestEmptyRecipeSaysWhatThereIs(t *testing.T) {
 
 func TestFaultsNameFileAndLine(t *testing.T) {
 	for text, want := range map[string]string{
-		"smoothness = 40\nsmothness = 3": "r.toml:2: there is no setting smothness",
-		"zeal = 1\nanger = 2":            "r.toml:1: there is no setting zeal",
-		"\n[light]\nlamp = 3":            "r.toml:2: there is no setting light",
-		"a.b = 1":                        "r.toml:1: there is no setting a",
-		"turn = 28\nsmoothness = 101":    "r.toml:2: smoothness = 101: want a number from 0 to 100",
-		"\n\n\"medium\" = \"oil\"":       "r.toml:3: medium = oil: want one of auto, line, inked, flat",
-		"colours = 1":                    "r.toml:1: colours = 1: want auto or a number from 2 to 64",
-		"dust = nan":                     "r.toml:1: dust = NaN: want a number",
-		"turn = [1, 2]":                  "r.toml:1: turn: want one value",
-		"smoothness = 40\nturn = ":       "r.toml:2: ",
-		"turn = 1\nturn = 2":             "r.toml:2: ",
+		"smoothness = 40\nsmothness = 3":                 "r.toml:2: there is no setting smothness",
+		"zeal = 1\nanger = 2":                            "r.toml:1: there is no setting zeal",
+		"\n[lamp]\nlight = 3":                            "r.toml:2: there is no setting lamp",
+		"sheet = \"1,2,3\"":                              "r.toml:1: sheet = 1,2,3: want auto, off, or four corners as x,y,x,y,x,y,x,y",
+		"sheet = \"0,0,9,0,9,9,9,9\"":                    "r.toml:1: sheet = 0,0,9,0,9,9,9,9: these are not the corners of a sheet",
+		"a.b = 1":                                        "r.toml:1: there is no setting a",
+		"turn = 28\nsmoothness = 101":                    "r.toml:2: smoothness = 101: want a number from 0 to 100",
+		"\n\n\"medium\" = \"oil\"":                       "r.toml:3: medium = oil: want one of auto, line, inked, flat",
+		"colours = 1":                                    "r.toml:1: colours = 1: want auto or a number from 2 to 64",
+		"dust = nan":                                     "r.toml:1: dust = NaN: want a number",
+		"turn = [1, 2]":                                  "r.toml:1: turn: want one value",
+		"smoothness = 40\nturn = ":                       "r.toml:2: ",
+		"turn = 1\nturn = 2":                             "r.toml:2: ",
 		"# smoothness = 3\nturn = 5\nsmoothness = \"x\"": "r.toml:3: smoothness = x",
 	} {
 		_, err := read([]byte(text), "r.toml")
