@@ -31,7 +31,8 @@ func Within(c []Corridor, start, end Point) []Segment {
 			return append(out, s)
 		}
 		best, j := LineTo(k.aim[i], k.aim[i+1]), i+1
-		for lo, hi := i+1, n-1; hi-lo > 1; {
+		hi := n - 1
+		for lo := j; hi-lo > 1; {
 			mid := (lo + hi) / 2
 			if s, ok := k.try(i, mid); ok {
 				best, j, lo = s, mid, mid
@@ -68,8 +69,12 @@ func (k *corridor) try(i, j int) (Segment, bool) {
 		return Segment{}, false
 	}
 	for _, depth := range [4]float64{1, 1.6, 2.6, 4.2} {
-		if s, ok := k.cubic(i, j, depth); ok {
+		s, verdict := k.cubic(i, j, depth)
+		if verdict == fits {
 			return s, true
+		}
+		if verdict == nowhere {
+			return Segment{}, false
 		}
 	}
 	for _, share := range [3]float64{0.2, 0.1, 0.05} {
@@ -105,25 +110,43 @@ func (k *corridor) deeper(g int, depth float64) Point {
 	return c.Base.Add(c.Normal.Mul(want))
 }
 
+// verdict is how a cubic did.
+type verdict int
+
+const (
+	misses  verdict = iota // another aim may do
+	fits                   // it passes every gate
+	nowhere                // it is so far off that no other aim will do
+)
+
+// hopelessMiss is the root mean square of what a cubic may miss its aims by, in widths of the gates, for another aim to be
+// worth a try; before the crossings are known it may be firstMiss.
+const (
+	hopelessMiss = 6.0
+	firstMiss    = 40.0
+)
+
 // cubic fits free handles to the aims between gates i and j by least squares, the narrower gates counting more. Where
 // the curve crosses each gate is found again after each of a few rounds.
-func (k *corridor) cubic(i, j int, depth float64) (Segment, bool) {
+func (k *corridor) cubic(i, j int, depth float64) (Segment, verdict) {
 	a, b := k.aim[i], k.aim[j]
 	total := k.length[j] - k.length[i]
 	if total <= 0 {
-		return Segment{}, false
+		return Segment{}, misses
 	}
-	step := max(1, (j-i)/64)
+	step := max(1, (j-i)/48)
 	var s Segment
+	var poly polynomial
 	for round := range 4 {
 		a11, a12, a22 := 1e-6, 0.0, 1e-6
 		var r1, r2 Point
+		sq, weight := 0.0, 0.0
 		last := 0.0
 		for g := i + 1; g < j; g += step {
 			c := &k.gates[g]
 			t := (k.length[g] - k.length[i]) / total
 			if round > 0 {
-				t = math.Max(last, crossing(&s, c, math.Max(last, t)))
+				t = math.Max(last, poly.crossing(c, math.Max(last, t)))
 				last = t
 			}
 			slack := math.Max(0.2, math.Min(c.Want-c.Low, c.High-c.Want))
@@ -136,34 +159,49 @@ func (k *corridor) cubic(i, j int, depth float64) (Segment, bool) {
 			a22 += float64(w * b2 * b2)
 			r1 = r1.Add(e.Mul(w * b1))
 			r2 = r2.Add(e.Mul(w * b2))
+			sq += float64(w * e.Dot(e))
+			weight++
 		}
 		det := float64(a11*a22) - float64(a12*a12)
 		if det < 1e-9 {
-			return Segment{}, false
+			return Segment{}, misses
 		}
 		p := r1.Mul(a22).Sub(r2.Mul(a12)).Mul(1 / det)
 		q := r2.Mul(a11).Sub(r1.Mul(a12)).Mul(1 / det)
 		// Handles that leave the stretch by its own length loop.
 		if p.Sub(a).Len() > 1.5*total || q.Sub(b).Len() > 1.5*total {
-			return Segment{}, false
+			return Segment{}, misses
 		}
 		s = CubicTo(a, p, q, b)
+		poly = polynomialOf(s)
 		if k.passes(s, i, j) {
-			return s, true
+			return s, fits
+		}
+		// What the least squares leave is the sum of squares less what the handles explain.
+		limit := hopelessMiss
+		if round == 0 {
+			limit = firstMiss
+		}
+		if left := sq - p.Dot(r1) - q.Dot(r2); left > limit*limit*weight {
+			return s, nowhere
 		}
 	}
-	return s, false
+	return s, misses
 }
 
-// crossing returns the parameter at which s crosses the line of a gate, by Newton's method from t.
-func crossing(s *Segment, c *Corridor, t float64) float64 {
-	along := c.Normal.Perp()
+// crossing returns the parameter at which a cubic crosses the line of a gate, by Newton's method from t.
+func (c *polynomial) crossing(g *Corridor, t float64) float64 {
+	along := g.Normal.Perp()
 	for range 4 {
-		d := s.Deriv(t).Dot(along)
+		d := c.deriv(t).Dot(along)
 		if math.Abs(d) < 1e-9 {
 			break
 		}
-		t = math.Max(0, math.Min(1, t-s.At(t).Sub(c.Base).Dot(along)/d))
+		next := clamp01(t - c.at(t).Sub(g.Base).Dot(along)/d)
+		if math.Abs(next-t) < footPrecision {
+			return next
+		}
+		t = next
 	}
 	return t
 }
@@ -176,6 +214,7 @@ func (k *corridor) passes(s Segment, i, j int) bool {
 	if first, last := k.gates[i+1].Normal.Perp(), k.gates[j-1].Normal.Perp(); s.P[1].Sub(s.P[0]).Dot(first) < 0 || s.P[3].Sub(s.P[2]).Dot(last) < 0 {
 		return false
 	}
+	poly := polynomialOf(s)
 	for g := i + 1; g < j; g++ {
 		c := &k.gates[g]
 		along := c.Normal.Perp()
@@ -183,9 +222,9 @@ func (k *corridor) passes(s Segment, i, j int) bool {
 		if total > 0 {
 			guess = (k.length[g] - k.length[i]) / total
 		}
-		t = crossing(&s, c, math.Min(1, math.Max(t, guess-0.1)))
-		at := s.At(t).Sub(c.Base)
-		if s.Deriv(t).Dot(along) <= 0 {
+		t = poly.crossing(c, math.Min(1, math.Max(t, guess-0.1)))
+		at := poly.at(t).Sub(c.Base)
+		if poly.deriv(t).Dot(along) <= 0 {
 			return false
 		}
 		off, miss := at.Dot(c.Normal), math.Abs(at.Dot(along))

@@ -95,16 +95,19 @@ func (s *stack) rankOf(face int32) int {
 }
 
 // drawing paints the stack.
-func (s *stack) drawing(f *quantize.Flats) *Drawing {
+func (s *stack) drawing(f *quantize.Flats, workers int) *Drawing {
 	d := &Drawing{Width: float64(s.m.W), Height: float64(s.m.H), Layers: make([]Layer, len(s.order))}
 	for r, l := range s.order {
 		d.Layers[r] = Layer{Name: f.Palette[l].Name, Colour: f.Palette[l].Colour}
 	}
-	for i := range s.m.Faces {
-		if s.rank[i] < 0 {
-			continue
+	shapes := make([]Shape, len(s.m.Faces))
+	inParallel(len(shapes), workers, func(i int) {
+		if s.rank[i] >= 0 {
+			shapes[i] = s.shape(int32(i))
 		}
-		if shape := s.shape(int32(i)); len(shape.Rings) > 0 {
+	})
+	for i, shape := range shapes {
+		if len(shape.Rings) > 0 {
 			l := &d.Layers[s.rank[i]]
 			l.Shapes = append(l.Shapes, shape)
 		}
@@ -338,7 +341,7 @@ func (s *stack) banks(face int32, run []piece, closed bool) []bank {
 			}
 		}
 	}
-	return unfolded(out)
+	return thinned(unfolded(out))
 }
 
 // outward returns the unit normal to the left of a segment, away from the face on its right.
@@ -370,6 +373,58 @@ func unfolded(in []bank) []bank {
 		}
 	}
 	return out
+}
+
+// A place of a bank is left out where its neighbours imply it: its edge lies within impliedOff px of the line between
+// theirs, its normal within about 5° of theirs and its bounds within impliedRoom px of what lies between theirs, for at
+// most impliedSpan places in a row.
+const (
+	impliedOff   = 0.06
+	impliedTurn  = 0.996
+	impliedRoom  = 0.12
+	impliedSpan  = 8
+	keptAtTheEnd = 3
+)
+
+// thinned leaves out the places that say nothing new.
+func thinned(in []bank) []bank {
+	n := len(in)
+	if n <= 2*keptAtTheEnd {
+		return in
+	}
+	out := append([]bank(nil), in[:keptAtTheEnd]...)
+	for i := keptAtTheEnd - 1; i < n-1; {
+		j := i + 1
+		for j+1 < n-keptAtTheEnd+1 && j-i < impliedSpan && implied(in[i:j+2]) {
+			j++
+		}
+		out = append(out, in[j])
+		i = j
+	}
+	return out
+}
+
+// implied reports whether all places but the first and the last say nothing new.
+func implied(b []bank) bool {
+	first, last := &b[0], &b[len(b)-1]
+	d := last.Base.Sub(first.Base)
+	l := d.Len()
+	if l == 0 || first.Normal.Dot(last.Normal) < impliedTurn {
+		return false
+	}
+	near := func(from, x, to, share float64) bool {
+		return math.Abs(from+float64(share*(to-from))-x) <= impliedRoom
+	}
+	for i := 1; i < len(b)-1; i++ {
+		c := &b[i]
+		e := c.Base.Sub(first.Base)
+		share := e.Dot(d) / float64(l*l)
+		if c.corner || math.Abs(d.Cross(e)) > impliedOff*l || !near(first.Low, c.Low, last.Low, share) ||
+			!near(first.Want, c.Want, last.Want, share) || !near(first.High, c.High, last.High, share) {
+			return false
+		}
+	}
+	return true
 }
 
 // room returns how far one may go from p along n under faces of a higher rank, px, and whether it is the ink that

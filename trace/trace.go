@@ -164,7 +164,7 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	if err := lap("curves"); err != nil {
 		return nil, err
 	}
-	res.Drawing = newStack(t.flats, t.edges.m, o, opt).drawing(t.flats)
+	res.Drawing = newStack(t.flats, t.edges.m, o, opt).drawing(t.flats, workers)
 	res.Drawing.DPI = t.sheet.DPI
 	if err := lap("layers"); err != nil {
 		return nil, err
