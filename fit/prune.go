@@ -399,7 +399,6 @@ func (p *pruner) without(r int) part {
 	worst, mean := p.solver.refine(&q.chain, &q.marks, partRounds, p.tol)
 	q.cost = float64(mean*float64(len(q.marks.p))) - square
 	q.ok = worst <= p.tol
-	if q.ok { Cnt[7].Add(1)}
 	return q
 }
 
