@@ -14,4 +14,7 @@ type Picture struct {
 	DPI        float64 // pixels an inch by the file, 0 when unknown
 	Focal35    float64 // 35 mm equivalent focal length by EXIF in mm, 0 when unknown
 	Camera     bool    // EXIF carries exposure data: a camera took it
+	// Plate is the kind of the page that the picture was cut from and straightened on (see Page.Cut); KindAuto for any
+	// other picture.
+	Plate Kind
 }

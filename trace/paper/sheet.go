@@ -50,6 +50,8 @@ type Sheet struct {
 	LightRange   float64 // brightest over darkest light on the sheet, >= 1
 	ShadowFound  bool
 	Notes        []string // one line for each step, for people
+
+	developed *developer // how the pixels were made; nil for digital
 }
 
 // Prepare turns a picture into a clean sheet. It fails only for a picture whose size and pixels disagree, for corners
@@ -59,6 +61,9 @@ func Prepare(ctx context.Context, pic *Picture, opt Options) (*Sheet, error) {
 		return nil, fmt.Errorf("paper: %s: %d bytes do not make %d×%d pixels", pic.Name, len(pic.Pix), pic.W, pic.H)
 	}
 	kind := opt.Kind
+	if pic.Plate != KindAuto {
+		kind, opt.Sheet = pic.Plate, SheetOff
+	}
 	if kind == KindAuto {
 		kind = detectKind(pic)
 	}
@@ -141,6 +146,7 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 		s.Kind = Snapshot
 	}
 	s.Homography = toSheet.Mul(Homography{1, 0, -offset.X, 0, 1, -offset.Y, 0, 0, 1})
+	s.developed = &d
 	s.Picture = Picture{W: d.w, H: d.h, Pix: d.develop(c), Name: full.Name, Format: full.Format, Lossy: full.Lossy,
 		Subsampled: full.Subsampled, Focal35: full.Focal35, Camera: full.Camera}
 	if !s.Straightened {

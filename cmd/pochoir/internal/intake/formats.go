@@ -132,7 +132,7 @@ func readPNG(s *source) ([]page, error) {
 		if kind == "IDAT" || kind == "IEND" {
 			break
 		}
-		if n <= maxBlock && (kind == "IHDR" || kind == "pHYs" || kind == "eXIf" || kind == "iCCP") {
+		if n <= maxBlock && (kind == "IHDR" || kind == "pHYs" || kind == "eXIf" || kind == "iCCP" || kind == "tEXt") {
 			b, err := s.bytes(off+8, n)
 			if err != nil {
 				return nil, err
@@ -148,6 +148,8 @@ func readPNG(s *source) ([]page, error) {
 				exif = b
 			case "iCCP":
 				h.icc = inflateProfile(b)
+			case "tEXt":
+				h.readPlate(b)
 			}
 		}
 		off += 12 + n

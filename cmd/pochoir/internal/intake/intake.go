@@ -102,7 +102,8 @@ type header struct {
 	icc        []byte // ICC profile, nil when there is none
 	p3         bool   // the primaries are those of Display P3; counts where there is no profile
 	matrix     int    // of the chroma, by ITU-T H.273 table 4; 0, 2, 5 and 6 are that of JFIF and BT.601
-	videoRange bool   // luma runs 16..235 and chroma 16..240 (VP8), not 0..255
+	plate      paper.Kind
+	videoRange bool // luma runs 16..235 and chroma 16..240 (VP8), not 0..255
 }
 
 // OpenFile reads the headers of the file at path and checks every page's size; no pixel is decoded. Close it when
@@ -122,6 +123,15 @@ func OpenFile(path string, opt Options) (*File, error) {
 
 // Pages returns the number of pages, at least 1.
 func (f *File) Pages() int { return len(f.pages) }
+
+// Size returns the size in pixels that the header of a page promises, before it is turned upright; 0, 0 where there is
+// no picture on it.
+func (f *File) Size(n int) (w, h int) {
+	if n < 0 || n >= len(f.pages) {
+		return 0, 0
+	}
+	return f.pages[n].w, f.pages[n].h
+}
 
 // Format names the file's format in lower case: "png", "jpeg", "tiff", …
 func (f *File) Format() string { return string(f.format) }

@@ -59,6 +59,7 @@ func toPicture(img image.Image, h header, workers int) (*paper.Picture, error) {
 	turn := max(h.turn, 1)
 	pic := &paper.Picture{
 		W: src.w, H: src.h, Lossy: h.lossy, Subsampled: h.subsampled, DPI: h.dpi, Focal35: h.focal35, Camera: h.camera,
+		Plate: h.plate,
 	}
 	if turn >= 5 {
 		pic.W, pic.H = src.h, src.w
