@@ -153,7 +153,7 @@ func (b *builder) trust(p Point, c *Corner, gap float64, choosy bool) float64 {
 		return 1
 	}
 	d /= junctionReach
-	return math.Min(1, math.Max(leastWeight, float64(d*d)))
+	return min(1, max(leastWeight, float64(d*d)))
 }
 
 // gap returns the distance from a corner or an end within which its samples are left out, px.
@@ -162,7 +162,7 @@ func (b *builder) gap(c *Corner) float64 {
 	if c.In == (Point{}) || c.Out == (Point{}) {
 		return gap
 	}
-	return math.Max(gap, b.blunt(c.In, c.Out)/math.Sqrt(b.scale))
+	return max(gap, b.blunt(c.In, c.Out)/math.Sqrt(b.scale))
 }
 
 // loop fits a closed run without corners.

@@ -38,15 +38,15 @@ func (s Segment) Nearest(p Point) (t, dist float64) {
 
 // Bounds returns the smallest upright rectangle that holds s.
 func (s Segment) Bounds() (low, high Point) {
-	low = Point{math.Min(s.P[0].X, s.P[3].X), math.Min(s.P[0].Y, s.P[3].Y)}
-	high = Point{math.Max(s.P[0].X, s.P[3].X), math.Max(s.P[0].Y, s.P[3].Y)}
+	low = Point{min(s.P[0].X, s.P[3].X), min(s.P[0].Y, s.P[3].Y)}
+	high = Point{max(s.P[0].X, s.P[3].X), max(s.P[0].Y, s.P[3].Y)}
 	if s.Line {
 		return low, high
 	}
 	for _, t := range s.Extrema() {
 		p := s.At(t)
-		low = Point{math.Min(low.X, p.X), math.Min(low.Y, p.Y)}
-		high = Point{math.Max(high.X, p.X), math.Max(high.Y, p.Y)}
+		low = Point{min(low.X, p.X), min(low.Y, p.Y)}
+		high = Point{max(high.X, p.X), max(high.Y, p.Y)}
 	}
 	return low, high
 }
@@ -97,8 +97,8 @@ func (p Path) Bounds() (low, high Point) {
 			low, high = l, h
 			continue
 		}
-		low = Point{math.Min(low.X, l.X), math.Min(low.Y, l.Y)}
-		high = Point{math.Max(high.X, h.X), math.Max(high.Y, h.Y)}
+		low = Point{min(low.X, l.X), min(low.Y, l.Y)}
+		high = Point{max(high.X, h.X), max(high.Y, h.Y)}
 	}
 	return low, high
 }
@@ -147,7 +147,7 @@ func (s Segment) Flatten(dst []Point, tol float64) []Point {
 	if !s.Line {
 		e0 := s.P[2].Sub(s.P[1].Mul(2)).Add(s.P[0]).Len()
 		e1 := s.P[3].Sub(s.P[2].Mul(2)).Add(s.P[1]).Len()
-		n := int(math.Min(1000, math.Ceil(math.Sqrt(6*math.Max(e0, e1)/8/math.Max(tol, 1e-6)))))
+		n := int(min(1000, math.Ceil(math.Sqrt(6*max(e0, e1)/8/max(tol, 1e-6)))))
 		for i := 1; i < n; i++ {
 			dst = append(dst, s.At(float64(i)/float64(n)))
 		}

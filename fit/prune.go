@@ -24,7 +24,7 @@ func (b *builder) improve() {
 	var plain chain
 	plain.copyFrom(&b.chain)
 	b.level()
-	if w, _ := b.refine(&b.chain, &b.marks, wholeRounds, 0); w > math.Max(worst, growShare*b.tol) {
+	if w, _ := b.refine(&b.chain, &b.marks, wholeRounds, 0); w > max(worst, growShare*b.tol) {
 		b.chain = plain
 	}
 	b.snap()
@@ -122,7 +122,7 @@ func (b *builder) grow(rounds int) (worst float64) {
 				continue
 			}
 			changed = true
-			t := math.Max(0.2, math.Min(0.8, where[k]))
+			t := max(0.2, min(0.8, where[k]))
 			cut[k] = t
 			u := seg.Deriv(t).Unit()
 			l, r := seg.Sub(0, t), seg.Sub(t, 1)
@@ -360,7 +360,7 @@ func (p *pruner) without(r int) part {
 		return q
 	}
 	l0, l1 := p.segmentAt(before).Length(), p.segmentAt(r).Length()
-	share := l0 / math.Max(samePlace, l0+l1)
+	share := l0 / max(samePlace, l0+l1)
 	// A first guess at the merged cubic, from its own samples alone.
 	square := p.collect(&q, before, merged, share, 0)
 	square += p.collect(&q, r, merged, 1-share, share)
@@ -441,7 +441,7 @@ func (p *pruner) straighten() {
 		g := p.segmentAt(k)
 		u := g.P[3].Sub(g.P[0]).Unit()
 		// A cubic leaves its chord by at most three quarters of its handles.
-		off := 0.75 * math.Max(math.Abs(u.Cross(g.P[1].Sub(g.P[0]))), math.Abs(u.Cross(g.P[2].Sub(g.P[3]))))
+		off := 0.75 * max(math.Abs(u.Cross(g.P[1].Sub(g.P[0]))), math.Abs(u.Cross(g.P[2].Sub(g.P[3]))))
 		if off > straightenShare*p.tol || u.Dot(g.P[1].Sub(g.P[0])) < 0 || u.Dot(g.P[3].Sub(g.P[2])) < 0 {
 			continue
 		}

@@ -99,7 +99,7 @@ const leastStraight = 10.0
 func (s *stretch) spans() []span {
 	n := len(s.p)
 	limit := s.straightLimit()
-	least := math.Max(leastStraight, 40*s.noise)
+	least := max(leastStraight, 40*s.noise)
 	holds := func(i, j int) bool {
 		o, u := s.line(i, j)
 		return !s.strays(i-1, j+1, o, u, limit)
@@ -181,7 +181,7 @@ func (s *stretch) direction(i, lo, hi int) Point {
 	if s.tangent[i] != (Point{}) {
 		return s.tangent[i]
 	}
-	limit := math.Max(0.02, 1.7*s.noise)
+	limit := max(0.02, 1.7*s.noise)
 	var best Local
 	n := len(s.p)
 	for _, width := range [4]float64{3, 6, 10, 16} {
@@ -289,7 +289,7 @@ func (s *setting) bendTo(r *bend, q *trialMarks, p0, p1 Point, doubt0, doubt1 fl
 		if doubt == 0 {
 			return 1e12
 		}
-		return math.Max(s.noise, 0.2*s.tol) * math.Max(s.noise, 0.2*s.tol) / (doubt * doubt)
+		return max(s.noise, 0.2*s.tol) * max(s.noise, 0.2*s.tol) / (doubt * doubt)
 	}
 	k0, k1 := stiff(doubt0), stiff(doubt1)
 	var d0, d1 float64 // turned so far
@@ -303,7 +303,7 @@ func (s *setting) bendTo(r *bend, q *trialMarks, p0, p1 Point, doubt0, doubt1 fl
 			b1, b2 := 3*v*v*t, 3*v*t*t
 			nrm := c.deriv(t).Unit().Perp()
 			e := ps[k].Sub(c.at(t)).Dot(nrm)
-			r.worst = math.Max(r.worst, ws[k]*math.Abs(e))
+			r.worst = max(r.worst, ws[k]*math.Abs(e))
 			w := ws[k]
 			g := [4]float64{b1 * r.u0.Dot(nrm), -b2 * r.u1.Dot(nrm), b1 * r.a * r.u0.Perp().Dot(nrm), -b2 * r.b * r.u1.Perp().Dot(nrm)}
 			for x := range 4 {
@@ -348,7 +348,7 @@ func (s *setting) bendTo(r *bend, q *trialMarks, p0, p1 Point, doubt0, doubt1 fl
 		e := c.at(c.foot(ps[k], ts[k], 1)).Sub(ps[k])
 		sq := e.Dot(e)
 		r.square += float64(ws[k] * sq)
-		r.worst = math.Max(r.worst, ws[k]*math.Sqrt(sq))
+		r.worst = max(r.worst, ws[k]*math.Sqrt(sq))
 	}
 	r.square /= float64(m)
 }
@@ -447,7 +447,7 @@ func (s *stretch) fit(c *chain, m *marks, from, to end) (first, last Point) {
 // and up to the ends of the stretch where they nearly reach them.
 func (s *stretch) settledSpans() []span {
 	n := len(s.p)
-	near := math.Max(2.5, 10*s.noise)
+	near := max(2.5, 10*s.noise)
 	limit := s.straightLimit()
 	spans := s.spans()
 	kept := spans[:0]
@@ -525,7 +525,7 @@ func (s *stretch) emit(c *chain, m *marks, i, j int, p piece) {
 	if s.length == nil {
 		s.length = lengths(s.p)
 	}
-	total := math.Max(samePlace, s.length[j]-s.length[i])
+	total := max(samePlace, s.length[j]-s.length[i])
 	lo := i + 1
 	if i == 0 && s.loop {
 		lo = 0
@@ -544,7 +544,7 @@ func (s *stretch) emit(c *chain, m *marks, i, j int, p piece) {
 
 // pieceMarks is the number of samples, at least, that shape a piece where it has so many. The others are looked at in
 // the end.
-const pieceMarks = 32
+const pieceMarks = 12
 
 // curve appends the fewest cubics from sample i to sample j that keep the tolerance.
 func (s *stretch) curve(c *chain, m *marks, i, j int, doubt0, doubt1 float64) (first, last Point) {
@@ -762,9 +762,9 @@ func (t *trial) natural(lo, hi int) []int {
 // cost of a cubic, in segments: one that misses the tolerance is not forbidden, or there might be no way at all.
 func (t *trial) cost(i, j int) float64 {
 	b := t.bend(i, j)
-	cost := 0.3 * math.Min(1, b.square/(t.tol*t.tol))
+	cost := 0.3 * min(1, b.square/(t.tol*t.tol))
 	if b.worst > t.tol {
-		cost += 0.5 + float64(2*math.Min(10, b.worst/t.tol-1))
+		cost += 0.5 + float64(2*min(10, b.worst/t.tol-1))
 	}
 	return cost
 }

@@ -105,7 +105,7 @@ func (c *chain) settle() {
 const minHandle, maxHandle = 0.05, 1.0
 
 func clampHandle(v, chord float64) float64 {
-	return math.Max(minHandle*chord, math.Min(maxHandle*chord, v))
+	return max(minHandle*chord, min(maxHandle*chord, v))
 }
 
 // handled returns the cubic with handles a along u0 and b against u1.
@@ -191,7 +191,7 @@ func (v *solver) refine(c *chain, m *marks, iterations int, aim float64) (worst,
 		v.trial.copyFrom(c)
 		v.step(&v.trial)
 		if v.wild(&v.trial) {
-			lambda = math.Max(1e-3, lambda*10)
+			lambda = max(1e-3, lambda*10)
 			continue
 		}
 		v.at = append(v.at[:0], m.at...)
@@ -204,7 +204,7 @@ func (v *solver) refine(c *chain, m *marks, iterations int, aim float64) (worst,
 			if done {
 				break
 			}
-			lambda = math.Max(1e-7, lambda*0.2)
+			lambda = max(1e-7, lambda*0.2)
 			continue
 		}
 		copy(m.at, v.at)
@@ -237,10 +237,10 @@ func (v *solver) allow(c *chain, m *marks) {
 		v.low[i], v.high[i] = math.Inf(1), math.Inf(-1)
 	}
 	for x, i := range m.at {
-		v.low[i], v.high[i] = math.Min(v.low[i], m.along[x]), math.Max(v.high[i], m.along[x])
+		v.low[i], v.high[i] = min(v.low[i], m.along[x]), max(v.high[i], m.along[x])
 	}
 	for i := range n {
-		v.high[i] = math.Max(float64(wildShare*math.Max(0, v.high[i]-v.low[i]))+wildSlack, 1.2*c.hull(i))
+		v.high[i] = max(float64(wildShare*max(0, v.high[i]-v.low[i]))+wildSlack, 1.2*c.hull(i))
 	}
 }
 
@@ -441,10 +441,10 @@ func (v *solver) sum(c *chain, m *marks, i, x, end int) {
 	b, a := c.lineBefore(i), c.lineAfter(j)
 	var turn0, turn1 float64
 	if b >= 0 {
-		turn0 = s.a / math.Max(samePlace, c.knots[i].p.Sub(c.knots[b].p).Len())
+		turn0 = s.a / max(samePlace, c.knots[i].p.Sub(c.knots[b].p).Len())
 	}
 	if a >= 0 {
-		turn1 = s.b / math.Max(samePlace, c.knots[a].p.Sub(c.knots[j].p).Len())
+		turn1 = s.b / max(samePlace, c.knots[a].p.Sub(c.knots[j].p).Len())
 	}
 	// Figures that are given, or not used, are left out of the sums.
 	var active [slots]int
@@ -545,7 +545,7 @@ func (v *solver) step(c *chain) {
 			limit := math.Inf(1)
 			for _, i := range [2]int{c.before(k), c.after(k)} {
 				if i >= 0 {
-					limit = math.Min(limit, maxSlide*v.chord[i])
+					limit = min(limit, maxSlide*v.chord[i])
 				}
 			}
 			var d Point

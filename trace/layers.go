@@ -311,7 +311,7 @@ func (s *stack) banks(face int32, run []piece, closed bool) []bank {
 					b.Normal = m.Unit()
 					if turn < 0.94 { // sharper than 20°
 						b.corner = true
-						stretch = math.Min(1.6, 2/m.Len())
+						stretch = min(1.6, 2/m.Len())
 					}
 				} else {
 					b.corner = true
@@ -320,11 +320,11 @@ func (s *stack) banks(face int32, run []piece, closed bool) []bank {
 			room, ink := s.room(b.Base, b.Normal, s.rank[face])
 			if ink {
 				// Towards the middle of the line; any way there will do.
-				b.Want = math.Min(inkTrap, trapShare*room)
-				b.Low, b.High = math.Min(0.72*trap, 0.6*b.Want), math.Max(1.05*b.Want, math.Min(1.4*inkTrap, trapShare*room))
+				b.Want = min(inkTrap, trapShare*room)
+				b.Low, b.High = min(0.72*trap, 0.6*b.Want), max(1.05*b.Want, min(1.4*inkTrap, trapShare*room))
 			} else {
-				b.Want = math.Min(trap*stretch, trapShare*room)
-				b.Low, b.High = 0.72*b.Want, math.Max(1.05*b.Want, math.Min(looseTrap, trapShare*room))
+				b.Want = min(trap*stretch, trapShare*room)
+				b.Low, b.High = 0.72*b.Want, max(1.05*b.Want, min(looseTrap, trapShare*room))
 			}
 			out = append(out, b)
 		}
@@ -333,20 +333,20 @@ func (s *stack) banks(face int32, run []piece, closed bool) []bank {
 	if !closed {
 		for i := range out {
 			b := &out[i]
-			e := math.Min(b.at, length-b.at)
-			b.Low = math.Min(b.Low, 0.4*(e-0.8))
-			b.Want = math.Min(b.Want, e)
+			e := min(b.at, length-b.at)
+			b.Low = min(b.Low, 0.4*(e-0.8))
+			b.Want = min(b.Want, e)
 			if i == 0 || i == len(out)-1 {
 				b.Want = 0
 			}
 		}
 	}
-	return thinned(unfolded(out))
+	return unfolded(out)
 }
 
 // outward returns the unit normal to the left of a segment, away from the face on its right.
 func outward(s fit.Segment, t float64) fit.Point {
-	d := s.Deriv(math.Max(0.002, math.Min(0.998, t)))
+	d := s.Deriv(max(0.002, min(0.998, t)))
 	if d.Len() < 1e-9 {
 		d = s.P[3].Sub(s.P[0])
 	}
@@ -375,58 +375,6 @@ func unfolded(in []bank) []bank {
 	return out
 }
 
-// A place of a bank is left out where its neighbours imply it: its edge lies within impliedOff px of the line between
-// theirs, its normal within about 5° of theirs and its bounds within impliedRoom px of what lies between theirs, for at
-// most impliedSpan places in a row.
-const (
-	impliedOff   = 0.06
-	impliedTurn  = 0.996
-	impliedRoom  = 0.12
-	impliedSpan  = 8
-	keptAtTheEnd = 3
-)
-
-// thinned leaves out the places that say nothing new.
-func thinned(in []bank) []bank {
-	n := len(in)
-	if n <= 2*keptAtTheEnd {
-		return in
-	}
-	out := append([]bank(nil), in[:keptAtTheEnd]...)
-	for i := keptAtTheEnd - 1; i < n-1; {
-		j := i + 1
-		for j+1 < n-keptAtTheEnd+1 && j-i < impliedSpan && implied(in[i:j+2]) {
-			j++
-		}
-		out = append(out, in[j])
-		i = j
-	}
-	return out
-}
-
-// implied reports whether all places but the first and the last say nothing new.
-func implied(b []bank) bool {
-	first, last := &b[0], &b[len(b)-1]
-	d := last.Base.Sub(first.Base)
-	l := d.Len()
-	if l == 0 || first.Normal.Dot(last.Normal) < impliedTurn {
-		return false
-	}
-	near := func(from, x, to, share float64) bool {
-		return math.Abs(from+float64(share*(to-from))-x) <= impliedRoom
-	}
-	for i := 1; i < len(b)-1; i++ {
-		c := &b[i]
-		e := c.Base.Sub(first.Base)
-		share := e.Dot(d) / float64(l*l)
-		if c.corner || math.Abs(d.Cross(e)) > impliedOff*l || !near(first.Low, c.Low, last.Low, share) ||
-			!near(first.Want, c.Want, last.Want, share) || !near(first.High, c.High, last.High, share) {
-			return false
-		}
-	}
-	return true
-}
-
 // room returns how far one may go from p along n under faces of a higher rank, px, and whether it is the ink that
 // covers the way. Half a pixel is taken off, since lattice boundaries are that far from the drawn ones at worst.
 func (s *stack) room(p, n fit.Point, rank int) (room float64, ink bool) {
@@ -439,7 +387,7 @@ func (s *stack) room(p, n fit.Point, rank int) (room float64, ink bool) {
 		}
 		r := s.rank[s.m.FaceAt(x, y)]
 		if r <= rank {
-			return math.Max(t-slack, 0.25), ink
+			return max(t-slack, 0.25), ink
 		}
 		if r == s.ink {
 			ink = true
