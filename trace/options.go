@@ -17,10 +17,14 @@ type Options struct {
 	Turn       *float64          // degrees, 0..180: the sharpest turn still drawn round; nil means DefaultTurn
 	Dust       *float64          // px across: the smallest mark kept; nil means DefaultDust, more on a noisy sheet
 	Medium     quantize.Medium
-	KeepPaper  bool          // paint the paper instead of dropping it
-	Knockout   bool          // cut neighbours exactly instead of spreading lower layers under upper ones
-	Sheet      paper.Options // finding, straightening and cleaning the sheet
-	Workers    int           // goroutines; 0 means runtime.GOMAXPROCS(0). The result does not depend on it
+	KeepPaper  bool              // paint the paper instead of dropping it
+	Knockout   bool              // cut neighbours exactly instead of spreading lower layers under upper ones
+	Sheet      paper.Options     // finding, straightening and cleaning the sheet
+	Locked     []quantize.Swatch // swatches that the palette that is found must hold; read where Palette is empty
+	Pours      []Pour            // swatches given to others, in order
+	Colourway  []quantize.Swatch // new colours for layers, by their names; nothing else changes with them
+	Touches    []Touch           // corrections at single places, in order
+	Workers    int               // goroutines; 0 means runtime.GOMAXPROCS(0). The result does not depend on it
 }
 
 // Defaults read by flags, recipes and documentation.
@@ -40,6 +44,9 @@ func (o *Options) check() error {
 	}
 	if o.Colours != 0 && (o.Colours < 2 || o.Colours > 64) {
 		return fmt.Errorf("trace: Colours = %d, want 0 or 2..64", o.Colours)
+	}
+	if err := o.checkTouches(); err != nil {
+		return err
 	}
 	if err := within("Smoothness", o.Smoothness, 0, 100); err != nil {
 		return err

@@ -33,6 +33,7 @@ type Report struct {
 	Shapes    int
 	Segments  int
 	Dust      int       // specks dissolved
+	Marks     []Mark    // small areas, smallest first, those that were dissolved too
 	Worst     float64   // px
 	WorstAt   fit.Point // px
 	Mean      float64   // px
@@ -85,13 +86,15 @@ type (
 	sheetKey struct{ opt paper.Options }
 	flatsKey struct {
 		sheetKey
-		colours int
-		palette string
-		medium  quantize.Medium
+		colours  int
+		palette  string
+		medium   quantize.Medium
+		swatches string
 	}
 	edgesKey struct {
 		flatsKey
-		dust float64
+		dust    float64
+		touches string
 	}
 )
 
@@ -101,6 +104,7 @@ type edges struct {
 	samples [][]edgeSample
 	noise   float64 // px
 	dust    int     // specks dissolved
+	marks   []Mark
 	dots    [][]fit.Segment
 }
 
@@ -139,7 +143,7 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 			return nil, err
 		}
 	}
-	fk := flatsKey{sk, opt.Colours, fmt.Sprint(opt.Palette), opt.Medium}
+	fk := flatsKey{sk, opt.Colours, fmt.Sprint(opt.Palette), opt.Medium, fmt.Sprint(opt.Locked, opt.Pours)}
 	if t.flats == nil || t.flatsKey != fk {
 		flats, err := quantise(t.sheet, opt, workers)
 		if err != nil {
@@ -151,14 +155,16 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 		}
 	}
 	dust := opt.dust(t.sheet)
-	ek := edgesKey{fk, dust}
+	touches := onSheet(opt.Touches, t.sheet)
+	ek := edgesKey{fk, dust, areaKey(touches)}
 	if t.edges == nil || t.edgesKey != ek {
-		t.edges, t.edgesKey = measureEdges(t.flats, dust, workers), ek
+		t.edges, t.edgesKey = measureEdges(touchUp(t.flats, touches), dust, placesOf(touches, Keep), workers), ek
 		if err := lap("edges"); err != nil {
 			return nil, err
 		}
 	}
 	fopt := opt.fit(t.sheet, t.edges.noise)
+	fopt.Sharp, fopt.Smooth = placesOf(touches, Corner), placesOf(touches, Smooth)
 	jn := findJunctions(t.edges.m, t.edges.samples, t.edges.noise)
 	o := fitOutlines(t.edges.m, t.edges.samples, t.edges.dots, jn, fopt, workers)
 	if err := lap("curves"); err != nil {
@@ -166,6 +172,7 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	}
 	res.Drawing = newStack(t.flats, t.edges.m, o, opt).drawing(t.flats, workers)
 	res.Drawing.DPI = t.sheet.DPI
+	recoloured(res.Drawing, opt.Colourway)
 	if err := lap("layers"); err != nil {
 		return nil, err
 	}
@@ -187,7 +194,7 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 			}
 		}
 	}
-	r.Dust = t.edges.dust
+	r.Dust, r.Marks = t.edges.dust, t.edges.marks
 	r.Worst, r.WorstAt, r.Mean = o.worst, o.worstAt, o.mean
 	r.EdgeNoise, r.Tolerance = t.edges.noise, fopt.Tolerance
 	return res, nil
@@ -200,27 +207,35 @@ func (t *Tracer) Sheet() *paper.Sheet { return t.sheet }
 func quantise(s *paper.Sheet, opt Options, workers int) (*quantize.Flats, error) {
 	px := quantize.Pixels{W: s.W, H: s.H, Pix: s.Pix, Clear: s.Clear, Lossy: s.Lossy, Subsampled: s.Subsampled}
 	qopt := quantize.Options{Colours: opt.Colours, Palette: opt.Palette, Medium: opt.Medium, Workers: workers}
-	if s.Kind == paper.Digital {
-		return quantize.Flatten(px, qopt)
+	flatten := func() (*quantize.Flats, error) {
+		if s.Kind == paper.Digital {
+			return quantize.Flatten(px, qopt)
+		}
+		return quantize.FlattenPaper(px, s.Noise, s.Blur, qopt)
 	}
-	return quantize.FlattenPaper(px, s.Noise, s.Blur, qopt)
+	f, err := flatten()
+	if err == nil && len(opt.Locked) > 0 && len(opt.Palette) == 0 {
+		qopt.Palette, qopt.Medium = withLocked(f.Palette, opt.Locked), f.Medium
+		f, err = flatten()
+	}
+	if err != nil {
+		return nil, err
+	}
+	return poured(f, opt.Pours), nil
 }
 
 // maxDissolveRounds bounds how often specks are looked for again after their neighbours have changed.
 const maxDissolveRounds = 3
 
-// measureEdges builds the planar map, dissolves dust and measures every boundary.
-func measureEdges(f *quantize.Flats, dust float64, workers int) *edges {
+// measureEdges builds the planar map, dissolves dust, save the marks at the places to keep, and measures every boundary.
+func measureEdges(f *quantize.Flats, dust float64, keep []fit.Point, workers int) *edges {
 	labels := f.Labels
 	saddle := func(x, y int, a, b, c, d uint8) planar.SaddleKind { return joinSaddle(f, x, y, a, b, c, d) }
 	m := planar.Build(labels, f.W, f.H, saddle, workers)
-	e := &edges{}
+	e := &edges{marks: marksOf(m)}
 	for range maxDissolveRounds {
-		least := dust * dust
-		small := func(face *planar.Face) bool {
-			across := float64(max(face.MaxX-face.MinX, face.MaxY-face.MinY))
-			return float64(face.Area) <= least && across <= 2*dust
-		}
+		kept := keptFaces(m, keep)
+		small := func(face *planar.Face) bool { return dustOf(face) <= dust && !kept[face] }
 		if !slices.ContainsFunc(m.Faces, func(face planar.Face) bool { return small(&face) }) {
 			break
 		}

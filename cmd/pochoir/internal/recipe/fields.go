@@ -20,7 +20,9 @@ type Field struct {
 	Also    string // another name on the command line, "" for none
 	Arg     string // what values it takes: "0..100", "drop|keep"
 	Doc     string // one line
-	Default any    // the value that stands for the default: int64, float64 or string
+	Default any    // the value that stands for the default: int64, float64, string or the text of an empty list
+
+	FileOnly bool // a list that stands in the recipe and is no option of the command line
 
 	isPath bool // the value names a file
 	parse  func(text string) (any, error)
@@ -89,6 +91,14 @@ var Fields = []Field{
 		func(o *trace.Options, i int) { o.Sheet.KeepPencil = i == 1 }),
 	choice("seams", "grow colours under neighbours, or cut exactly", []string{"spread", "knockout"},
 		func(o *trace.Options, i int) { o.Knockout = i == 1 }),
+	list[Touch]("touches", `{do = "corner|smooth|drop|keep", at = [X, Y]}, {do = "join|separate", at = [X, Y], to = [X, Y]}`,
+		"corrections at single places, px of the picture", func(o *trace.Options, v []trace.Touch) { o.Touches = v }),
+	list[Pour]("pours", `{swatch = "NAME", into = "NAME"}`, "swatches given to others",
+		func(o *trace.Options, v []trace.Pour) { o.Pours = v }),
+	list[Swatch]("locked", `{swatch = "NAME", colour = "#rrggbb"}`, "swatches that the palette must hold",
+		func(o *trace.Options, v []quantize.Swatch) { o.Locked = v }),
+	list[Swatch]("colourway", `{swatch = "NAME", colour = "#rrggbb"}`, "new colours for layers",
+		func(o *trace.Options, v []quantize.Swatch) { o.Colourway = v }),
 }
 
 // The range of a fixed number of colours, as trace.Options has it.

@@ -25,7 +25,10 @@ const Suffix = ".recipe.toml"
 
 // Recipe is a set of settings; those not set have their defaults. The zero value sets nothing.
 type Recipe struct {
-	values map[string]any // by key: int64, float64 or string
+	// Written tells what was last written by these settings, in words of whoever wrote it; it steers nothing.
+	Written string
+
+	values map[string]any // by key: int64, float64, string or inline
 }
 
 // Beside returns the path of the recipe that belongs to a picture.
@@ -68,7 +71,7 @@ func (r *Recipe) Unset(key string) { delete(r.values, key) }
 
 // Over returns r with what top sets put over it.
 func (r *Recipe) Over(top *Recipe) *Recipe {
-	out := &Recipe{}
+	out := &Recipe{Written: r.Written}
 	for _, layer := range []*Recipe{r, top} {
 		for k, v := range layer.values {
 			out.put(k, v)
@@ -107,6 +110,9 @@ func Load(path string) (*Recipe, error) {
 	return read(text, path)
 }
 
+// writtenKey is the key of Recipe.Written in the file.
+const writtenKey = "written"
+
 // read is Load on the text of the file.
 func read(text []byte, path string) (*Recipe, error) {
 	all := map[string]any{}
@@ -118,6 +124,10 @@ func read(text []byte, path string) (*Recipe, error) {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
 	r := &Recipe{}
+	if w, ok := all[writtenKey].(string); ok {
+		r.Written = w
+		delete(all, writtenKey)
+	}
 	for i := range Fields {
 		f := &Fields[i]
 		v, ok := all[f.Key]
@@ -125,14 +135,20 @@ func read(text []byte, path string) (*Recipe, error) {
 			continue
 		}
 		delete(all, f.Key)
+		word := fmt.Sprint(v)
 		switch v.(type) {
 		case int64, float64, string, bool:
+		case []any, []map[string]any:
+			if !f.FileOnly {
+				return nil, fmt.Errorf("%s:%d: %s: want one value", path, lineOf(text, f.Key), f.Key)
+			}
+			word = inlineOf(v)
 		default:
 			return nil, fmt.Errorf("%s:%d: %s: want one value", path, lineOf(text, f.Key), f.Key)
 		}
-		got, err := f.parse(fmt.Sprint(v))
+		got, err := f.parse(word)
 		if err != nil {
-			return nil, fmt.Errorf("%s:%d: %s = %v: %w", path, lineOf(text, f.Key), f.Key, v, err)
+			return nil, fmt.Errorf("%s:%d: %s = %s: %w", path, lineOf(text, f.Key), f.Key, word, err)
 		}
 		if f.isPath {
 			got = anchored(got.(string), filepath.Dir(path))
@@ -191,7 +207,11 @@ func (r *Recipe) write(w io.Writer, dir string) error {
 	b.WriteString("# Settings for pochoir. A line that starts with # is at its default.\n")
 	for i := range Fields {
 		f := &Fields[i]
-		fmt.Fprintf(&b, "\n# %s: %s\n", f.Doc, f.Arg)
+		doc := f.Doc + ": " + f.Arg
+		if f.FileOnly {
+			doc = f.Doc
+		}
+		fmt.Fprintf(&b, "\n# %s\n", doc)
 		v, set := r.values[f.Key]
 		if !set {
 			fmt.Fprintf(&b, "# %s = %s\n", f.Key, tomlValue(f.Default))
@@ -203,6 +223,9 @@ func (r *Recipe) write(w io.Writer, dir string) error {
 			}
 		}
 		fmt.Fprintf(&b, "%s = %s\n", f.Key, tomlValue(v))
+	}
+	if r.Written != "" {
+		fmt.Fprintf(&b, "\n# the drawing that was last written by these settings\n%s = %s\n", writtenKey, tomlValue(r.Written))
 	}
 	_, err := w.Write(b.Bytes())
 	return err
@@ -225,6 +248,8 @@ func relative(path, dir string) (string, error) {
 // tomlValue writes one value as TOML does.
 func tomlValue(v any) string {
 	switch v := v.(type) {
+	case inline:
+		return string(v)
 	case string:
 		var b strings.Builder
 		b.WriteByte('"')

@@ -15,6 +15,7 @@ import (
 
 	"pochoir/fit"
 	"pochoir/quantize"
+	"pochoir/quantize/colour"
 	"pochoir/trace"
 	"pochoir/trace/paper"
 )
@@ -57,11 +58,16 @@ func TestRoundTrip(t *testing.T) {
 	var r Recipe
 	for k, v := range map[string]string{"colours": "7", "palette": list, "smoothness": "62.5", "turn": "40", "dust": "0",
 		"medium": "inked", "paper": "keep", "seams": "knockout", "kind": "scan",
-		"sheet": "900,8, 4,2,7,1200,950.5,1210", "light": "keep", "ruled": "keep", "pencil": "keep"} {
+		"touches":   `[{do = "corner", at = [12.5, 7]}, {do = "join", at = [1.0, 2], to = [3, 4e1]}]`,
+		"pours":     `[{swatch = "gold", into = "teal-2"}]`,
+		"locked":    `[{swatch = "sea", colour = "#1e9696"}]`,
+		"colourway": `[{swatch = "ink", colour = "#101020"}]`,
+		"sheet":     "900,8, 4,2,7,1200,950.5,1210", "light": "keep", "ruled": "keep", "pencil": "keep"} {
 		if err := r.Set(k, v); err != nil {
 			t.Fatalf("%s: %v", k, err)
 		}
 	}
+	r.Written = "1f00"
 	path := filepath.Join(dir, "lantern.recipe.toml")
 	if err := r.Save(path); err != nil {
 		t.Fatal(err)
@@ -77,6 +83,9 @@ func TestRoundTrip(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	if got.Written != "1f00" {
+		t.Errorf("written: %q", got.Written)
+	}
 	if !reflect.DeepEqual(got.values, r.values) {
 		t.Errorf("came back as %v, want %v", got.values, r.values)
 	}
@@ -87,6 +96,16 @@ func TestRoundTrip(t *testing.T) {
 	if o.Colours != 7 || len(o.Palette) != 1 || *o.Smoothness != 62.5 || *o.Turn != 40 || *o.Dust != 0 ||
 		o.Medium != quantize.MediumInked || !o.KeepPaper || !o.Knockout {
 		t.Errorf("%+v", o)
+	}
+	sea, ink := quantize.Swatch{Name: "sea", Colour: colour.RGB{R: 0x1e, G: 0x96, B: 0x96}}, quantize.Swatch{Name: "ink", Colour: colour.RGB{R: 0x10, G: 0x10, B: 0x20}}
+	touches := []trace.Touch{{Do: trace.Corner, At: fit.Point{X: 12.5, Y: 7}}, {Do: trace.Join, At: fit.Point{X: 1, Y: 2}, To: fit.Point{X: 3, Y: 40}}}
+	if !reflect.DeepEqual(o.Touches, touches) || !reflect.DeepEqual(o.Pours, []trace.Pour{{From: "gold", Into: "teal-2"}}) ||
+		!reflect.DeepEqual(o.Locked, []quantize.Swatch{sea}) || !reflect.DeepEqual(o.Colourway, []quantize.Swatch{ink}) {
+		t.Errorf("%+v", o)
+	}
+	var again Recipe
+	if err := again.SetLists(got.Lists()); err != nil || again.values["touches"] != r.values["touches"] || again.values["locked"] != r.values["locked"] {
+		t.Errorf("%v: %v", again, err)
 	}
 	want := paper.Options{Sheet: paper.SheetCorners, Corners: [4]fit.Point{{X: 900, Y: 8}, {X: 4, Y: 2}, {X: 7, Y: 1200}, {X: 950.5, Y: 1210}},
 		KeepLight: true, KeepRuled: true, KeepPencil: true, Kind: paper.Scan}
@@ -130,6 +149,10 @@ func TestFaultsNameFileAndLine(t *testing.T) {
 		"colours = 1":                                    "r.toml:1: colours = 1: want auto or a number from 2 to 64",
 		"dust = nan":                                     "r.toml:1: dust = NaN: want a number",
 		"turn = [1, 2]":                                  "r.toml:1: turn: want one value",
+		"touches = 3":                                    "r.toml:1: touches = 3: want a list",
+		"touches = [{do = \"corner\"}]":                  `r.toml:1: touches = [{"do" = "corner"}]: entry 1: corner wants at = [x, y]`,
+		"pours = [{swatch = \"a\", from = \"b\"}]":       `r.toml:1: pours = [{"from" = "b", "swatch" = "a"}]: pours.from is not known here`,
+		"locked = [{swatch = \"a\", colour = \"red\"}]":  `r.toml:1: locked = [{"colour" = "red", "swatch" = "a"}]: entry 1: colour = "red": want one such as`,
 		"smoothness = 40\nturn = ":                       "r.toml:2: ",
 		"turn = 1\nturn = 2":                             "r.toml:2: ",
 		"# smoothness = 3\nturn = 5\nsmoothness = \"x\"": "r.toml:3: smoothness = x",
