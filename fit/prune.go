@@ -338,6 +338,15 @@ func (p *pruner) take(knots []int, skip int) (q part, merged int) {
 	return q, merged
 }
 
+// reserve makes room for n samples, all at once.
+func (q *part) reserve(n int) {
+	f := make([]float64, 3*n)
+	q.marks.p = make([]Point, 0, n)
+	q.marks.w, q.marks.along, q.marks.t = f[:0:n], f[n:n:2*n], f[2*n:2*n:3*n]
+	q.marks.at = make([]int32, 0, n)
+	q.source = make([]int, 0, n)
+}
+
 // collect adds the samples of the piece that starts at knot to a part's piece at, their parameters scaled and shifted.
 // It returns their summed square distance.
 func (p *pruner) collect(q *part, knot, at int, scale, shift float64) (square float64) {
@@ -361,6 +370,11 @@ func (p *pruner) without(r int) part {
 	}
 	l0, l1 := p.segmentAt(before).Length(), p.segmentAt(r).Length()
 	share := l0 / max(samePlace, l0+l1)
+	count := 0
+	for _, k := range q.knots[:len(q.knots)-1] {
+		count += len(p.own[k])
+	}
+	q.reserve(count + len(p.own[r]))
 	// A first guess at the merged cubic, from its own samples alone.
 	square := p.collect(&q, before, merged, share, 0)
 	square += p.collect(&q, r, merged, 1-share, share)
