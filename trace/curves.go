@@ -1,6 +1,7 @@
 package trace
 
 import (
+	"context"
 	"math"
 	"sync"
 	"sync/atomic"
@@ -43,8 +44,8 @@ type group struct {
 	count   int
 }
 
-// fitOutlines fits every arc of m to its samples.
-func fitOutlines(m *planar.Map, samples [][]edgeSample, dots [][]fit.Segment, jn junctions, opt fit.Options, workers int) *outlines {
+// fitOutlines fits every arc of m to its samples. It returns ctx.Err() when ctx ends.
+func fitOutlines(ctx context.Context, m *planar.Map, samples [][]edgeSample, dots [][]fit.Segment, jn junctions, opt fit.Options, workers int) (*outlines, error) {
 	o := &outlines{arcs: make([][]piece, len(m.Arcs)), nodes: jn.at, used: opt, noise: opt.Noise}
 	groups := groupArcs(m, jn)
 	var joined, single []*group
@@ -61,7 +62,9 @@ func fitOutlines(m *planar.Map, samples [][]edgeSample, dots [][]fit.Segment, jn
 			single = append(single, g)
 		}
 	}
-	inParallel(len(joined), workers, func(i int) { joined[i].fit(m, samples, &jn, opt) })
+	if err := inParallel(ctx, len(joined), workers, func(i int) { joined[i].fit(m, samples, &jn, opt) }); err != nil {
+		return nil, err
+	}
 	// A line that could not be kept in one falls apart into its arcs.
 	var whole []*group
 	for _, g := range joined {
@@ -82,10 +85,14 @@ func fitOutlines(m *planar.Map, samples [][]edgeSample, dots [][]fit.Segment, jn
 		}
 	}
 	if len(again) > 0 {
-		inParallel(len(again), workers, func(i int) { again[i].refit(m, samples, &jn, opt) })
+		if err := inParallel(ctx, len(again), workers, func(i int) { again[i].refit(m, samples, &jn, opt) }); err != nil {
+			return nil, err
+		}
 		placeOnLines(m, whole, o.nodes)
 	}
-	inParallel(len(single), workers, func(i int) { single[i].fit(m, samples, &jn, opt) })
+	if err := inParallel(ctx, len(single), workers, func(i int) { single[i].fit(m, samples, &jn, opt) }); err != nil {
+		return nil, err
+	}
 	all := append(whole, single...)
 	for _, g := range all {
 		o.cut(m, g)
@@ -104,21 +111,23 @@ func fitOutlines(m *planar.Map, samples [][]edgeSample, dots [][]fit.Segment, jn
 	if count > 0 {
 		o.mean = sum / float64(count)
 	}
-	return o
+	return o, nil
 }
 
-// inParallel calls f(0) … f(n-1) on several goroutines. Every call must write to places of its own.
-func inParallel(n, workers int, f func(i int)) {
+// inParallel calls f(0) … f(n-1) on several goroutines, each of which must write to places of its own. It stops early
+// when ctx ends, and returns ctx.Err().
+func inParallel(ctx context.Context, n, workers int, f func(i int)) error {
 	var next atomic.Int64
 	var wg sync.WaitGroup
 	for range min(workers, n) {
 		wg.Go(func() {
-			for i := int(next.Add(1)) - 1; i < n; i = int(next.Add(1)) - 1 {
+			for i := int(next.Add(1)) - 1; i < n && ctx.Err() == nil; i = int(next.Add(1)) - 1 {
 				f(i)
 			}
 		})
 	}
 	wg.Wait()
+	return ctx.Err()
 }
 
 // groupArcs strings the arcs together that run through junctions.

@@ -2,6 +2,7 @@ package trace
 
 import (
 	"cmp"
+	"context"
 	"math"
 	"slices"
 
@@ -94,18 +95,21 @@ func (s *stack) rankOf(face int32) int {
 	return s.rank[face]
 }
 
-// drawing paints the stack.
-func (s *stack) drawing(f *quantize.Flats, workers int) *Drawing {
+// drawing paints the stack. It returns ctx.Err() when ctx ends.
+func (s *stack) drawing(ctx context.Context, f *quantize.Flats, workers int) (*Drawing, error) {
 	d := &Drawing{Width: float64(s.m.W), Height: float64(s.m.H), Layers: make([]Layer, len(s.order))}
 	for r, l := range s.order {
 		d.Layers[r] = Layer{Name: f.Palette[l].Name, Colour: f.Palette[l].Colour}
 	}
 	shapes := make([]Shape, len(s.m.Faces))
-	inParallel(len(shapes), workers, func(i int) {
+	err := inParallel(ctx, len(shapes), workers, func(i int) {
 		if s.rank[i] >= 0 {
 			shapes[i] = s.shape(int32(i))
 		}
 	})
+	if err != nil {
+		return nil, err
+	}
 	for i, shape := range shapes {
 		if len(shape.Rings) > 0 {
 			l := &d.Layers[s.rank[i]]
@@ -113,7 +117,7 @@ func (s *stack) drawing(f *quantize.Flats, workers int) *Drawing {
 		}
 	}
 	d.Layers = slices.DeleteFunc(d.Layers, func(l Layer) bool { return len(l.Shapes) == 0 })
-	return d
+	return d, nil
 }
 
 // leastRing is the area below which a ring paints nothing one could see, px².

@@ -79,6 +79,9 @@ type Tracer struct {
 	flatsKey flatsKey
 	edges    *edges
 	edgesKey edgesKey
+
+	outlines  *outlines
+	curvesKey curvesKey
 }
 
 // What each stage depends on, beside the stage before.
@@ -95,6 +98,10 @@ type (
 		flatsKey
 		dust    float64
 		touches string
+	}
+	curvesKey struct {
+		edgesKey
+		fit string
 	}
 )
 
@@ -158,19 +165,34 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	touches := onSheet(opt.Touches, t.sheet)
 	ek := edgesKey{fk, dust, areaKey(touches)}
 	if t.edges == nil || t.edgesKey != ek {
-		t.edges, t.edgesKey = measureEdges(touchUp(t.flats, touches), dust, placesOf(touches, Keep), workers), ek
+		e, err := measureEdges(ctx, touchUp(t.flats, touches), dust, placesOf(touches, Keep), workers)
+		if err != nil {
+			return nil, err
+		}
+		t.edges, t.edgesKey = e, ek
 		if err := lap("edges"); err != nil {
 			return nil, err
 		}
 	}
 	fopt := opt.fit(t.sheet, t.edges.noise)
 	fopt.Sharp, fopt.Smooth = placesOf(touches, Corner), placesOf(touches, Smooth)
-	jn := findJunctions(t.edges.m, t.edges.samples, t.edges.noise)
-	o := fitOutlines(t.edges.m, t.edges.samples, t.edges.dots, jn, fopt, workers)
-	if err := lap("curves"); err != nil {
+	ck := curvesKey{ek, fmt.Sprint(fopt)}
+	if t.outlines == nil || t.curvesKey != ck {
+		jn := findJunctions(t.edges.m, t.edges.samples, t.edges.noise)
+		o, err := fitOutlines(ctx, t.edges.m, t.edges.samples, t.edges.dots, jn, fopt, workers)
+		if err != nil {
+			return nil, err
+		}
+		t.outlines, t.curvesKey = o, ck
+		if err := lap("curves"); err != nil {
+			return nil, err
+		}
+	}
+	o := t.outlines
+	var err error
+	if res.Drawing, err = newStack(t.flats, t.edges.m, o, opt).drawing(ctx, t.flats, workers); err != nil {
 		return nil, err
 	}
-	res.Drawing = newStack(t.flats, t.edges.m, o, opt).drawing(t.flats, workers)
 	res.Drawing.DPI = t.sheet.DPI
 	recoloured(res.Drawing, opt.Colourway)
 	if err := lap("layers"); err != nil {
@@ -228,7 +250,8 @@ func quantise(s *paper.Sheet, opt Options, workers int) (*quantize.Flats, error)
 const maxDissolveRounds = 3
 
 // measureEdges builds the planar map, dissolves dust, save the marks at the places to keep, and measures every boundary.
-func measureEdges(f *quantize.Flats, dust float64, keep []fit.Point, workers int) *edges {
+// It returns ctx.Err() when ctx ends.
+func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []fit.Point, workers int) (*edges, error) {
 	labels := f.Labels
 	saddle := func(x, y int, a, b, c, d uint8) planar.SaddleKind { return joinSaddle(f, x, y, a, b, c, d) }
 	m := planar.Build(labels, f.W, f.H, saddle, workers)
@@ -257,13 +280,16 @@ func measureEdges(f *quantize.Flats, dust float64, keep []fit.Point, workers int
 	meter := newEdgeMeter(f, labels, m)
 	e.samples = make([][]edgeSample, len(m.Arcs))
 	e.dots = make([][]fit.Segment, len(m.Arcs))
-	inParallel(len(m.Arcs), workers, func(i int) {
+	err := inParallel(ctx, len(m.Arcs), workers, func(i int) {
 		if d := meter.dot(i); d != nil {
 			e.dots[i] = d
 			return
 		}
 		e.samples[i] = meter.measure(&m.Arcs[i])
 	})
+	if err != nil {
+		return nil, err
+	}
 	runs := make([][]fit.Sample, 0, len(e.samples))
 	for _, s := range e.samples {
 		run := make([]fit.Sample, len(s))
@@ -273,7 +299,7 @@ func measureEdges(f *quantize.Flats, dust float64, keep []fit.Point, workers int
 		runs = append(runs, run)
 	}
 	e.noise = fit.Noise(runs)
-	return e
+	return e, nil
 }
 
 // joinSaddle joins the diagonal pair of pixels whose colour covers more of the four around a vertex.

@@ -7,6 +7,7 @@ import (
 	"image"
 	"math"
 	"math/rand/v2"
+	"sync/atomic"
 	"testing"
 
 	"golang.org/x/image/font"
@@ -246,5 +247,53 @@ func TestCancelled(t *testing.T) {
 	cancel()
 	if _, err := trace.Trace(ctx, scene(40, 40, 1), trace.Options{}); err != context.Canceled {
 		t.Errorf("error %v, want context.Canceled", err)
+	}
+}
+
+// patient is a context that ends once it has been asked a number of times.
+type patient struct {
+	context.Context
+	left atomic.Int64
+}
+
+func (p *patient) Err() error {
+	if p.left.Add(-1) < 0 {
+		return context.Canceled
+	}
+	return nil
+}
+
+// TestCancelledAnywhere stops a trace after every number of questions, within stages and between them, and goes on with
+// the same Tracer: what a stopped stage left must not show.
+func TestCancelledAnywhere(t *testing.T) {
+	pic := scene(64, 64, 5)
+	want := write(t, pic, trace.Options{})
+	stopped := 0
+	for n := int64(0); ; n++ {
+		ctx := &patient{Context: context.Background()}
+		ctx.left.Store(n)
+		tracer := trace.NewTracer(pic)
+		_, err := tracer.Trace(ctx, trace.Options{Workers: 2})
+		if err == nil {
+			break
+		}
+		if err != context.Canceled {
+			t.Fatalf("stopped after %d: %v", n, err)
+		}
+		stopped++
+		r, err := tracer.Trace(context.Background(), trace.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var b bytes.Buffer
+		if err := svgout.Write(&b, r.Drawing, svgout.Options{}); err != nil {
+			t.Fatal(err)
+		}
+		if !bytes.Equal(b.Bytes(), want) {
+			t.Fatalf("stopped after %d questions, the same tracer draws something else", n)
+		}
+	}
+	if stopped < 10 {
+		t.Errorf("only %d places to stop at", stopped)
 	}
 }
