@@ -47,7 +47,7 @@ type command struct {
 
 // commands lists all, in the order of the help.
 func commands() []command {
-	return []command{traceCommand, proofCommand, recolourCommand, exportCommand, checkCommand, packCommand, demoCommand, versionCommand}
+	return []command{traceCommand, proofCommand, recolourCommand, exportCommand, checkCommand, packCommand, sketchbookCommand, demoCommand, versionCommand}
 }
 
 // garbage is how much of what is in use may pile up unused, in per cent, where the user does not say (GOGC). Bitmaps

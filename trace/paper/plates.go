@@ -50,7 +50,7 @@ type part struct {
 	box   image.Rectangle // cells
 	cells int
 	holes int  // enclosed places
-	text  bool // writing that is left out, or a speck
+	text  bool // left out: writing, a speck, the edge of the sheet
 }
 
 // stroke reports whether the part is no more than a stroke of the pen: it encloses nothing and is much longer than wide.
@@ -245,6 +245,33 @@ func (pg *Page) connect() {
 		pg.parts = append(pg.parts, p)
 	}
 	pg.countHoles()
+	if pg.sheet.Kind != Digital {
+		pg.leaveRim()
+	}
+}
+
+// rimDepth is how far into the page, as a share of its longer side, the edge of a sheet of paper may show.
+const rimDepth = 0.012
+
+// leaveRim sets aside what lies along the rim of a page of paper and nowhere else: the edge of the sheet, its shadow, a
+// sliver of the desk.
+func (pg *Page) leaveRim() {
+	n := int(math.Ceil(pg.share(rimDepth)))
+	count := make([]int, len(pg.parts)) // cells at the rim
+	for y := range pg.h {
+		for x := range pg.w {
+			if min(x, y, pg.w-1-x, pg.h-1-y) >= n {
+				continue
+			}
+			if i := y*pg.w + x; pg.ink[i] {
+				count[pg.near[i]]++
+			}
+		}
+	}
+	for i := range pg.parts {
+		p := &pg.parts[i]
+		p.text = 20*count[i] >= 19*p.cells
+	}
 }
 
 // countHoles counts the enclosed places of each part by its Euler number: of the 2×2 windows, those with one marked cell
@@ -448,3 +475,6 @@ func (pg *Page) order() {
 	}
 	pg.Plates = sorted
 }
+
+// Bounds is what can be cut: the whole page.
+func (pg *Page) Bounds() image.Rectangle { return image.Rect(0, 0, pg.W, pg.H) }

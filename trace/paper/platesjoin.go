@@ -180,7 +180,7 @@ func (pg *Page) findWriting(gaps []gap) []writing {
 	most := pg.share(mostText)
 	small := func(i int32) bool {
 		b := pg.parts[i].box
-		return float64(b.Dy()) <= most && float64(b.Dx()) <= 9*most
+		return !pg.parts[i].text && float64(b.Dy()) <= most && float64(b.Dx()) <= 9*most
 	}
 	// Parts that touch what is large are no letters.
 	tied := make([]bool, len(pg.parts))
@@ -188,16 +188,16 @@ func (pg *Page) findWriting(gaps []gap) []writing {
 		if e.d > math.Max(1, pg.share(touching)/2) {
 			break
 		}
-		if !small(e.a) {
+		if !small(e.a) && !pg.parts[e.a].text {
 			tied[e.b] = true
 		}
-		if !small(e.b) {
+		if !small(e.b) && !pg.parts[e.b].text {
 			tied[e.a] = true
 		}
 	}
 	for i := range pg.parts {
 		for k := range pg.parts {
-			if i != k && !small(int32(k)) && pg.parts[i].box.In(pg.parts[k].box) {
+			if i != k && !small(int32(k)) && !pg.parts[k].text && pg.parts[i].box.In(pg.parts[k].box) {
 				tied[i] = true
 				break
 			}
@@ -239,7 +239,7 @@ func (pg *Page) findWriting(gaps []gap) []writing {
 	}
 	var drawings []image.Rectangle
 	for i := range pg.parts {
-		if !small(int32(i)) {
+		if !small(int32(i)) && !pg.parts[i].text {
 			drawings = append(drawings, pg.parts[i].box)
 		}
 	}
