@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"pochoir/cmd/pochoir/internal/atomicfile"
+	"pochoir/cmd/pochoir/internal/catalogue"
 	"pochoir/cmd/pochoir/internal/cli"
 	"pochoir/cmd/pochoir/internal/deliver/check"
 	"pochoir/cmd/pochoir/internal/deliver/survey"
@@ -23,7 +24,8 @@ var checkCommand = command{
 	args: "FILE.svg...",
 	doc:  "say what a reviewer would refuse in any SVG, and mend what can be mended",
 	more: "The files are only read. --mend writes a mended copy as NAME.mended.svg where nothing needs\n" +
-		"a person. Exit code 1 when every file would be refused, 3 when some would.",
+		"a person. Exit code 1 when every file would be refused, 3 when some would. From the catalogue come\n" +
+		"keywords that similar drawings carry, and near copies; it notes which of its drawings passed.",
 	examples: []string{
 		"pochoir check lantern.svg",
 		"pochoir check *.svg --marked marked/ --json > report.json",
@@ -40,6 +42,7 @@ var checkCommand = command{
 			{Name: "json", Doc: "report on standard output, one JSON line a file", Set: yes(&c.json)},
 			{Name: "rules", Doc: "list every rule and why it is one", Set: yes(&c.rules)},
 			{Name: "write-terms", Arg: "FILE", Doc: "write an empty terms file to fill in", Set: text(&c.writeTerms)},
+			{Name: "catalogue", Arg: "FILE|none", Doc: "default: " + catalogue.DefaultName + " where there is one", Set: text(&c.catalogue)},
 			{Name: "quiet", Also: "q", Doc: "refusals only", Set: yes(&c.quiet)},
 		}, c.run
 	},
@@ -48,6 +51,7 @@ var checkCommand = command{
 // checking is one run of the check command.
 type checking struct {
 	terms, out, marked, writeTerms string
+	catalogue                      string
 	mend, json, rules, quiet       bool
 }
 
@@ -86,13 +90,20 @@ func (c *checking) run(e *env, args []string) error {
 			}
 		}
 	}
+	k, err := besides(c.catalogue)
+	if err != nil {
+		return err
+	}
+	if k != nil {
+		defer k.Close()
+	}
 	failed := 0
 	for i, path := range args {
 		if err := e.ctx.Err(); err != nil {
 			return err
 		}
 		clear := e.progress(c.quiet, i, len(args), path)
-		refused, err := c.one(e, path, args, terms, clear)
+		refused, err := c.one(e, path, args, terms, k, clear)
 		clear()
 		if err != nil {
 			var usage *cli.UsageError
@@ -115,7 +126,7 @@ func (c *checking) run(e *env, args []string) error {
 }
 
 // one checks one file and reports on it.
-func (c *checking) one(e *env, path string, all []string, terms *check.Terms, clear func()) (refused bool, err error) {
+func (c *checking) one(e *env, path string, all []string, terms *check.Terms, k *catalogue.Catalogue, clear func()) (refused bool, err error) {
 	src, err := e.readDrawing(path)
 	if err != nil {
 		return false, err
@@ -143,13 +154,33 @@ func (c *checking) one(e *env, path string, all []string, terms *check.Terms, cl
 			return false, err
 		}
 	}
-	clear()
-	if c.json {
-		if err := json.NewEncoder(e.stdout).Encode(r); err != nil {
+	var about known
+	if k != nil && path != "-" {
+		if about, err = knownOf(k, path, sheet.Meta); err != nil {
 			return false, err
 		}
-	} else if _, err := io.WriteString(e.stdout, reportText(r, c.quiet)); err != nil {
-		return false, err
+		if about.item && r.Refusals == 0 {
+			if err := noteChecked(e, k, []string{path}); err != nil {
+				return false, err
+			}
+		}
+	}
+	clear()
+	if c.json {
+		if err := json.NewEncoder(e.stdout).Encode(struct {
+			*check.Report
+			known
+		}{r, about}); err != nil {
+			return false, err
+		}
+	} else {
+		text := reportText(r, c.quiet)
+		if !c.quiet {
+			text += about.text("  ")
+		}
+		if _, err := io.WriteString(e.stdout, text); err != nil {
+			return false, err
+		}
 	}
 	if !c.mend {
 		return r.Refusals > 0, nil

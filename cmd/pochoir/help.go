@@ -73,6 +73,13 @@ func help(e *env, args []string) int {
 	if c == nil {
 		return e.fail(noCommand(args[0]))
 	}
+	if len(args) > 1 && c.actions != nil {
+		a := c.action(args[1])
+		if a == nil {
+			return e.fail(c.noAction(args[1]))
+		}
+		c = a
+	}
 	fmt.Fprint(e.stdout, c.help())
 	return exitDone
 }
@@ -80,7 +87,10 @@ func help(e *env, args []string) int {
 // help is the help of one command.
 func (c *command) help() string {
 	var b strings.Builder
-	options, _ := c.prepare()
+	var options []cli.Option
+	if c.prepare != nil {
+		options, _ = c.prepare()
+	}
 	usage := "pochoir " + c.name
 	if len(options) > 0 {
 		usage += " [OPTION]..."
@@ -94,6 +104,13 @@ func (c *command) help() string {
 	}
 	if len(options) > 0 {
 		fmt.Fprintf(&b, "\n%s", cli.Columns(options))
+	}
+	if c.actions != nil {
+		var left, right []string
+		for _, a := range c.actions() {
+			left, right = append(left, strings.TrimPrefix(a.name, c.name+" ")), append(right, a.doc)
+		}
+		fmt.Fprintf(&b, "\n%s\npochoir %s ACTION --help says more.\n", cli.Table(left, right), c.name)
 	}
 	b.WriteString("\nexamples:\n")
 	for _, x := range c.examples {

@@ -13,6 +13,7 @@ import (
 
 	"golang.org/x/term"
 
+	"pochoir/cmd/pochoir/internal/catalogue"
 	"pochoir/cmd/pochoir/internal/cli"
 	"pochoir/cmd/pochoir/internal/intake"
 )
@@ -41,13 +42,15 @@ type command struct {
 	doc      string // one line
 	more     string // a few lines for its own help, "" for none
 	examples []string
-	// prepare returns the options and what runs once they are set.
+	// prepare returns the options and what runs once they are set; nil for a command that only holds actions.
 	prepare func() ([]cli.Option, func(e *env, args []string) error)
+	actions func() []command // what a second word may say, nil for none; their names hold both words
 }
 
 // commands lists all, in the order of the help.
 func commands() []command {
-	return []command{traceCommand, proofCommand, recolourCommand, exportCommand, checkCommand, packCommand, sketchbookCommand, demoCommand, versionCommand}
+	return []command{traceCommand, proofCommand, recolourCommand, exportCommand, checkCommand, packCommand, sketchbookCommand,
+		catalogueCommand, demoCommand, versionCommand}
 }
 
 // garbage is how much of what is in use may pile up unused, in per cent, where the user does not say (GOGC). Bitmaps
@@ -86,12 +89,26 @@ func run(e *env, args []string) int {
 	if c == nil {
 		return e.fail(noCommand(name))
 	}
+	if c.actions != nil {
+		if len(rest) == 0 {
+			fmt.Fprint(e.stderr, c.help())
+			return exitUsage
+		}
+		if rest[0] == "help" || rest[0] == "--help" || rest[0] == "-h" {
+			return help(e, append([]string{name}, rest[1:]...))
+		}
+		a := c.action(rest[0])
+		if a == nil {
+			return e.fail(c.noAction(rest[0]))
+		}
+		c, name, rest = a, a.name, rest[1:]
+	}
 	for _, a := range rest {
 		if a == "--" {
 			break
 		}
 		if a == "--help" || a == "-h" {
-			return help(e, []string{name})
+			return help(e, strings.Fields(name))
 		}
 	}
 	options, do := c.prepare()
@@ -114,6 +131,30 @@ func find(name string) *command {
 		}
 	}
 	return nil
+}
+
+// action returns what the second word of a command means, or nil.
+func (c *command) action(word string) *command {
+	for _, a := range c.actions() {
+		if a.name == c.name+" "+word {
+			return &a
+		}
+	}
+	return nil
+}
+
+// noAction reports a second word that says nothing to do.
+func (c *command) noAction(word string) error {
+	var words []string
+	for _, a := range c.actions() {
+		words = append(words, strings.TrimPrefix(a.name, c.name+" "))
+	}
+	e := cli.Usagef("%s cannot %s", c.name, word)
+	e.Hint = "pochoir " + c.name + " help lists what it can"
+	if near := cli.Nearest(word, words); near != "" {
+		e.Hint = "did you mean pochoir " + c.name + " " + near + "?"
+	}
+	return e
 }
 
 // noCommand reports a first word that is no command.
@@ -187,6 +228,7 @@ func words(err error) string {
 func hint(err error) string {
 	var usage *cli.UsageError
 	var open *intake.Error
+	var asked *catalogue.Error
 	var h hinted
 	switch {
 	case errors.As(err, &h):
@@ -195,6 +237,8 @@ func hint(err error) string {
 		return usage.Hint
 	case errors.As(err, &open):
 		return open.Hint
+	case errors.As(err, &asked):
+		return asked.Hint
 	}
 	return ""
 }

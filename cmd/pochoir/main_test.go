@@ -396,18 +396,35 @@ func TestInterrupted(t *testing.T) {
 	}
 }
 
+// everyCommand lists all commands, and after each its actions.
+func everyCommand() []command {
+	var all []command
+	for _, c := range commands() {
+		all = append(all, c)
+		if c.actions != nil {
+			all = append(all, c.actions()...)
+		}
+	}
+	return all
+}
+
 // TestHelp holds every help against the size of a screen.
 func TestHelp(t *testing.T) {
 	const lines, columns = 45, 100
 	texts := map[string]string{"": call(t, nil, "help").out}
-	for _, c := range commands() {
-		r := call(t, nil, c.name, "--help")
+	for _, c := range everyCommand() {
+		words := strings.Fields(c.name)
+		r := call(t, nil, append(words, "--help")...)
 		texts[c.name] = r.out
-		if r.code != 0 || r.errors != "" || r.out != call(t, nil, "help", c.name).out {
+		if r.code != 0 || r.errors != "" || r.out != call(t, nil, append([]string{"help"}, words...)...).out {
 			t.Errorf("%s --help: %+v", c.name, r)
 		}
-		if !strings.Contains(texts[""], "  "+c.name+" ") {
+		above, _ := strings.CutSuffix(c.name, words[len(words)-1])
+		if !strings.Contains(texts[strings.TrimSpace(above)], "  "+words[len(words)-1]+" ") {
 			t.Errorf("the overview lacks %s", c.name)
+		}
+		if c.prepare == nil {
+			continue
 		}
 		options, _ := c.prepare()
 		for _, o := range options {
@@ -468,7 +485,10 @@ func TestVersion(t *testing.T) {
 
 // TestOptionNamesAreUnique looks for two options of one name.
 func TestOptionNamesAreUnique(t *testing.T) {
-	for _, c := range commands() {
+	for _, c := range everyCommand() {
+		if c.prepare == nil {
+			continue
+		}
 		seen := map[string]bool{}
 		options, _ := c.prepare()
 		for _, o := range options {

@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"pochoir/cmd/pochoir/internal/deliver/meta"
+	"pochoir/cmd/pochoir/internal/recipe"
 	"pochoir/trace"
 )
 
@@ -42,10 +43,16 @@ func newMetaSource(path string) (*metaSource, error) {
 	return s, err
 }
 
-// apply puts into m what is known of a drawing: over the file's own words those of the text file beside it, and over
-// these the table's or the named file's.
+// apply puts into m what is known of a drawing: over the file's own words those of the recipe beside it, over these
+// those of the text file beside it, and over these the table's or the named file's.
 func (s *metaSource) apply(drawing string, m *trace.Meta) error {
 	if drawing != "-" {
+		switch r, err := recipe.Load(recipe.Beside(drawing)); {
+		case err == nil:
+			*m = meta.Merge(*m, r.Words())
+		case !errors.Is(err, fs.ErrNotExist):
+			return err
+		}
 		beside := stem(drawing) + meta.SidecarEnding
 		f, err := openText(beside)
 		switch {

@@ -12,6 +12,7 @@ import (
 	"sync"
 
 	"pochoir/cmd/pochoir/internal/atomicfile"
+	"pochoir/cmd/pochoir/internal/catalogue"
 	"pochoir/cmd/pochoir/internal/cli"
 	"pochoir/cmd/pochoir/internal/deliver"
 	"pochoir/cmd/pochoir/internal/deliver/check"
@@ -24,8 +25,10 @@ var packCommand = command{
 	args: "DRAWING.svg... -o FOLDER",
 	doc:  "make everything a picture library takes: checked, keyworded, previewed",
 	more: "The folder gets NAME.svg, .eps, .pdf, .png and .jpg of every drawing, pack.csv for upload forms,\n" +
-		"checks.json and reminder.txt. Titles and keywords come from the drawing, NAME.meta.toml beside it\n" +
-		"and the table of --meta, in this order. What would be refused is not packed.",
+		"checks.json and reminder.txt. Titles and keywords come from the drawing, NAME.recipe.toml and\n" +
+		"NAME.meta.toml beside it and the table of --meta; the later goes before the earlier. What none of\n" +
+		"them says, the catalogue fills in; it proposes keywords, tells near copies, and notes the pack.\n" +
+		"What would be refused is not packed.",
 	examples: []string{
 		"pochoir pack lantern.svg -o out/",
 		"pochoir pack *.svg -o out/ --meta titles.csv --terms library.toml",
@@ -40,6 +43,7 @@ var packCommand = command{
 			{Name: "no-mend", Doc: "change nothing in the drawings", Set: yes(&p.opt.NoMend)},
 			{Name: "anyway", Doc: "pack what would be refused, too", Set: yes(&p.opt.Anyway)},
 			{Name: "jobs", Arg: "N", Doc: "drawings packed at the same time", Set: count(&p.jobs, 1, 64)},
+			{Name: "catalogue", Arg: "FILE|none", Doc: "default: " + catalogue.DefaultName + " where there is one", Set: text(&p.catalogue)},
 			{Name: "quiet", Also: "q", Doc: "no report", Set: yes(&p.quiet)},
 		}, p.run
 	},
@@ -48,6 +52,7 @@ var packCommand = command{
 // packing is one run of the pack command.
 type packing struct {
 	out, meta, terms, formats string
+	catalogue                 string
 	opt                       deliver.PackOptions
 	jobs                      int
 	quiet                     bool
@@ -97,22 +102,39 @@ func (p *packing) run(e *env, args []string) error {
 	if err != nil {
 		return err
 	}
+	c, err := besides(p.catalogue)
+	if err != nil {
+		return err
+	}
+	if c != nil {
+		defer c.Close()
+	}
 	if err := os.MkdirAll(p.out, 0o777); err != nil {
 		return fmt.Errorf("%s: the folder cannot be made: %w", p.out, bare(err))
 	}
-	return p.all(e, args, source)
+	return p.all(e, args, source, c)
 }
 
 // all packs the drawings, several at once, and writes and reports in their order.
-func (p *packing) all(e *env, args []string, source *metaSource) error {
+func (p *packing) all(e *env, args []string, source *metaSource, c *catalogue.Catalogue) error {
 	done := make([]chan packed, len(args))
 	for i := range done {
 		done[i] = make(chan packed, 1)
 	}
 	words := make([]trace.Meta, len(args)) // gathered in order, so that the table's use is known
 	bad := make([]error, len(args))
+	under := make([]trace.Meta, len(args))
 	for i, path := range args {
 		bad[i] = source.apply(path, &words[i])
+		if c != nil {
+			it, err := c.At(path)
+			if err != nil {
+				return err
+			}
+			if it != nil {
+				under[i] = trace.Meta{Title: it.Title, Description: it.Description, Keywords: it.Keywords}
+			}
+		}
 	}
 	const mostJobs = 4 // a drawing in work holds a preview or two in memory
 	atOnce := p.jobs
@@ -129,13 +151,14 @@ func (p *packing) all(e *env, args []string, source *metaSource) error {
 					done[i] <- packed{nil, errors.Join(bad[i], e.ctx.Err())}
 					return
 				}
-				r, err := p.one(e, args[i], words[i])
+				r, err := p.one(e, args[i], words[i], under[i])
 				done[i] <- packed{r, err}
 			})
 		}
 	})
 	var rows []meta.Row
 	reports := []*check.Report{}
+	var fine []string // what no check refuses
 	failed := 0
 	for i, path := range args {
 		clear := e.progress(p.quiet, i, len(args), path)
@@ -166,6 +189,16 @@ func (p *packing) all(e *env, args []string, source *metaSource) error {
 			for _, s := range r.Remarks {
 				fmt.Fprintf(e.stderr, "  %s\n", s)
 			}
+			if c != nil {
+				k, err := knownOf(c, path, r.Meta)
+				if err != nil {
+					e.tell(err)
+				}
+				fmt.Fprint(e.stderr, k.text("  "))
+			}
+		}
+		if r.Report.Refusals == 0 {
+			fine = append(fine, path)
 		}
 	}
 	wg.Wait()
@@ -175,6 +208,14 @@ func (p *packing) all(e *env, args []string, source *metaSource) error {
 	if len(rows) > 0 {
 		if err := p.papers(rows, reports); err != nil {
 			return err
+		}
+		if c != nil {
+			if err := noteChecked(e, c, fine); err != nil {
+				return err
+			}
+			if err := putIn(e, c, p.out, catalogue.Pack); err != nil {
+				return err
+			}
 		}
 	}
 	if !p.quiet {
@@ -196,7 +237,7 @@ func (p *packing) all(e *env, args []string, source *metaSource) error {
 
 // one makes the files of one drawing. A fault of the program is reported like any other, so that it does not end a long
 // run.
-func (p *packing) one(e *env, path string, words trace.Meta) (r *deliver.Packed, err error) {
+func (p *packing) one(e *env, path string, words, under trace.Meta) (r *deliver.Packed, err error) {
 	defer func() {
 		if f := recover(); f != nil {
 			r, err = nil, fmt.Errorf("%s: pochoir itself failed (%v); this is a fault worth reporting", path, f)
@@ -207,7 +248,7 @@ func (p *packing) one(e *env, path string, words trace.Meta) (r *deliver.Packed,
 		return nil, err
 	}
 	opt := p.opt
-	opt.Meta = words
+	opt.Meta, opt.Under, opt.Name = words, under, title(path)
 	if r, err = deliver.Pack(src, opt); err != nil {
 		err = fmt.Errorf("%s: %w", path, err)
 		var refused *deliver.RefusedError

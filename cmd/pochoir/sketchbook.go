@@ -70,6 +70,9 @@ func (s *sketching) options() []cli.Option {
 	}
 	for i := range recipe.Fields {
 		f := &recipe.Fields[i]
+		if f.FileOnly {
+			continue
+		}
 		o = append(o, cli.Option{Name: f.Key, Also: f.Also, Arg: f.Arg, Doc: f.Doc, Set: func(v string) error {
 			return s.settings.Set(f.Key, v)
 		}})

@@ -17,6 +17,7 @@ import (
 
 	"pochoir/cmd/pochoir/internal/atomicfile"
 	"pochoir/cmd/pochoir/internal/cli"
+	"pochoir/cmd/pochoir/internal/deliver/meta"
 	"pochoir/cmd/pochoir/internal/intake"
 	"pochoir/cmd/pochoir/internal/recipe"
 	"pochoir/svgout"
@@ -396,6 +397,7 @@ func (t *tracing) one(e *env, j *sheetJob, workers int) (r *report, err error) {
 		r.stage(s.Name, s.Took)
 	}
 	clock = time.Now()
+	result.Drawing.Meta = meta.Merge(result.Drawing.Meta, settings.Words())
 	if result.Drawing.Meta.Title == "" {
 		result.Drawing.Meta.Title = title(j.out)
 	}

@@ -60,6 +60,15 @@ func (c *Catalogue) Add(ctx context.Context, paths []string, kind Kind, told fun
 					return err
 				}
 			}
+			for _, variants := range []bool{true, false} { // once all are as they are now
+				for i := range batch {
+					if errs[i] == nil && strings.Contains(stem(facts[i].Path), ".") == variants {
+						if err := c.connectByName(tx, &all[i], facts[i]); err != nil {
+							return err
+						}
+					}
+				}
+			}
 			return nil
 		})
 		if err != nil {
@@ -136,11 +145,8 @@ func (c *Catalogue) add(tx *sql.Tx, given string, f *Facts) (Added, error) {
 			}
 		}
 	}
-	if err := tx.QueryRow("SELECT coalesce((SELECT path FROM item WHERE hash = ? AND id <> ? AND gone = 0 ORDER BY id LIMIT 1), '')",
-		f.Hash, a.ID).Scan(&a.SameAs); err != nil {
-		return a, err
-	}
-	return a, c.connectByName(tx, &a, f, stored)
+	return a, tx.QueryRow("SELECT coalesce((SELECT path FROM item WHERE hash = ? AND id <> ? AND gone = 0 ORDER BY id LIMIT 1), '')",
+		f.Hash, a.ID).Scan(&a.SameAs)
 }
 
 // keepWords puts what the user wrote in the catalogue over what the file says.
@@ -156,11 +162,13 @@ func keepWords(f, was *Facts) {
 	}
 }
 
-// connectByName links a new or corrected item to what its name says it was made from.
-func (c *Catalogue) connectByName(tx *sql.Tx, a *Added, f *Facts, stored string) error {
+// connectByName links a new or corrected item to what its name says it was made from, and to a new master the variants
+// that were there before it.
+func (c *Catalogue) connectByName(tx *sql.Tx, a *Added, f *Facts) error {
 	if a.Result == Unchanged {
 		return nil
 	}
+	stored := f.Path
 	join := func(relation Relation, other int64, note, words string) error {
 		var p string
 		if err := tx.QueryRow("SELECT path FROM item WHERE id = ?", other).Scan(&p); err != nil {
@@ -189,6 +197,21 @@ func (c *Catalogue) connectByName(tx *sql.Tx, a *Added, f *Facts, stored string)
 				return err
 			}
 			return join(FromMaster, master, name[dot+1:], "variant of")
+		}
+		if a.Result == New {
+			variants, err := list(tx, scanItem, "SELECT "+itemColumns+` FROM item i WHERE stem > ?1 || '.' AND stem < ?1 || '/' AND kind = 'drawing'
+				AND NOT EXISTS (SELECT 1 FROM link WHERE item = i.id AND relation = 'master') ORDER BY id`, name)
+			if err != nil {
+				return err
+			}
+			for _, v := range variants {
+				if note := strings.TrimPrefix(stem(v.Path), name+"."); path.Dir(v.Path) == folder && !strings.Contains(note, ".") {
+					if err := connect(tx, v.ID, FromMaster, a.ID, note, ""); err != nil {
+						return err
+					}
+					a.Linked = append(a.Linked, "master of "+v.Path)
+				}
+			}
 		}
 	case Pack:
 		names, err := packed(c.Locate(stored))

@@ -15,6 +15,7 @@ import (
 	"pochoir/cmd/pochoir/internal/deliver/meta"
 	"pochoir/cmd/pochoir/internal/deliver/survey"
 	"pochoir/cmd/pochoir/internal/intake"
+	"pochoir/cmd/pochoir/internal/recipe"
 	"pochoir/svgout"
 	"pochoir/trace"
 	"pochoir/trace/proof"
@@ -146,6 +147,9 @@ func (f *Facts) readDrawing(path string) error {
 		clear := proof.Render(d, scale, nil)
 		f.Palette = layerPalette(d, clear)
 		f.Look = shrink(onWhite(clear), clear.Rect.Dx(), clear.Rect.Dy()).look()
+	}
+	if r, err := recipe.Load(recipe.Beside(path)); err == nil { // without one the drawing speaks for itself
+		words = meta.Merge(words, r.Words())
 	}
 	own, err := sidecar(path)
 	words = meta.Merge(words, own)

@@ -298,7 +298,7 @@ func (c *Catalogue) find(tx *sql.Tx, name string) (int64, error) {
 		var id int64
 		for _, it := range all {
 			if fits(it) {
-				ids = append(ids, fmt.Sprintf("#%d %s", it.ID, printable(it.Path, 60)))
+				ids = append(ids, fmt.Sprintf("#%d %s", it.ID, Printable(it.Path, 60)))
 				id = it.ID
 			}
 		}
@@ -306,13 +306,13 @@ func (c *Catalogue) find(tx *sql.Tx, name string) (int64, error) {
 		case len(ids) == 1:
 			return id, nil
 		case len(ids) > 1:
-			e := errorf("%s: %d items have this name", printable(name, 60), len(ids))
+			e := errorf("%s: %d items have this name", Printable(name, 60), len(ids))
 			e.Hint = "name one of them: " + strings.Join(ids[:min(len(ids), 4)], ", ")
 			return 0, e
 		}
 	}
-	e := errorf("%s: is not in the catalogue", printable(name, 200))
-	e.Hint = "pochoir catalogue add " + printable(name, 200)
+	e := errorf("%s: is not in the catalogue", Printable(name, 200))
+	e.Hint = "pochoir catalogue add " + Printable(name, 200)
 	return 0, e
 }
 
@@ -321,6 +321,23 @@ func (c *Catalogue) Item(name string) (it *Item, err error) {
 	err = c.view(context.Background(), func(tx *sql.Tx) error {
 		id, err := c.find(tx, name)
 		if err != nil {
+			return err
+		}
+		it, err = get(tx, id)
+		return err
+	})
+	return it, err
+}
+
+// At returns the item whose file is at that path from the current folder, nil where there is none.
+func (c *Catalogue) At(path string) (it *Item, err error) {
+	stored, err := c.stored(path)
+	if err != nil {
+		return nil, err
+	}
+	err = c.view(context.Background(), func(tx *sql.Tx) error {
+		id, err := atPath(tx, stored)
+		if err != nil || id == 0 {
 			return err
 		}
 		it, err = get(tx, id)
@@ -418,7 +435,7 @@ func stem(p string) string {
 }
 
 // short cuts text for a message.
-func short(s string) string { return printable(s, 60) }
+func short(s string) string { return Printable(s, 60) }
 
 // round keeps figures that are written to text short: three decimals.
 func round(v float64) float64 { return math.Round(v*1000) / 1000 }

@@ -14,8 +14,8 @@ const DefaultLikeness = 0.92
 // Near is an item that looks like another picture.
 type Near struct {
 	Hit
-	Likeness float64 // 0..1, see Look.Likeness
-	Mirrored bool    // it looks like the picture turned left to right
+	Likeness float64 `json:"likeness"`           // 0..1, see Look.Likeness
+	Mirrored bool    `json:"mirrored,omitempty"` // it looks like the picture turned left to right
 }
 
 // Near returns the items that look like l or like its mirror image, with a likeness of at least least, the likest
@@ -72,9 +72,10 @@ func nearLooks(tx *sql.Tx, l *Look, item int64, least float64, limit int) ([]Nea
 
 // Pair is two items that look alike though no link says that they belong together.
 type Pair struct {
-	A, B     Hit // A has the lower ID
-	Likeness float64
-	Mirrored bool
+	A        Hit     `json:"a"` // has the lower ID
+	B        Hit     `json:"b"`
+	Likeness float64 `json:"likeness"`
+	Mirrored bool    `json:"mirrored,omitempty"`
 }
 
 // Pairs calls told for all near copies in the catalogue, in the order of their IDs. Items that are linked to each
@@ -128,4 +129,32 @@ func (c *Catalogue) Pairs(ctx context.Context, least float64, told func(Pair)) e
 		}
 	}
 	return nil
+}
+
+// Doubles is Near for an item of the catalogue, without what is linked to it and without reference photographs.
+func (c *Catalogue) Doubles(id int64, least float64, limit int) (out []Near, err error) {
+	err = c.view(context.Background(), func(tx *sql.Tx) error {
+		it, err := get(tx, id)
+		if err != nil || it == nil || it.Look == nil || it.Kind == Reference {
+			return err
+		}
+		near, err := nearLooks(tx, it.Look, id, least, mostSimilar)
+		if err != nil {
+			return err
+		}
+		for _, n := range near {
+			if n.Kind == Reference || len(out) == limit {
+				continue
+			}
+			together, err := linked(tx, id, n.ID)
+			if err != nil {
+				return err
+			}
+			if !together {
+				out = append(out, n)
+			}
+		}
+		return nil
+	})
+	return out, err
 }

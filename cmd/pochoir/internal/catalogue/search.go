@@ -34,19 +34,20 @@ const (
 
 // Hit is one item found.
 type Hit struct {
-	ID            int64
-	Kind          Kind
-	Path          string
-	Title         string
-	Width, Height float64
-	State         string // how it stands, of several places the one heard of last: "refused, deck library"
-	Gone          bool
-	Difference    float64 // from the colour asked for, CIEDE2000; else 0
+	ID         int64   `json:"id"`
+	Kind       Kind    `json:"kind"`
+	Path       string  `json:"path"`
+	Title      string  `json:"title,omitempty"`
+	Width      float64 `json:"width"`
+	Height     float64 `json:"height"`
+	State      string  `json:"state,omitempty"` // how it stands: at the place heard of last, before how it stands at home: "refused, deck library"
+	Gone       bool    `json:"gone,omitempty"`
+	Difference float64 `json:"difference,omitempty"` // from the colour asked for, CIEDE2000; else 0
 }
 
 const hitColumns = `i.id, i.kind, i.path, i.title, i.width, i.height, i.gone, coalesce((SELECT
 	CASE place WHEN '' THEN state ELSE state || ', ' || place END
-	FROM state WHERE item = i.id AND latest = 1 ORDER BY day DESC, id DESC LIMIT 1), '')`
+	FROM state WHERE item = i.id AND latest = 1 ORDER BY place <> '' DESC, day DESC, id DESC LIMIT 1), '')`
 
 func scanHit(r row) (h Hit, err error) {
 	return h, r.Scan(&h.ID, &h.Kind, &h.Path, &h.Title, &h.Width, &h.Height, &h.Gone, &h.State)
@@ -85,8 +86,7 @@ func (f criterion) as() string {
 const few = 200
 
 // Search returns what q asks for: by colour the nearest first, by size the smallest where that leads, else
-// the newest. How long it
-// takes depends on the number of hits and, where several things are asked for, on what the rarest of them holds for;
+// the newest. How long it takes depends on the number of hits and, where several things are asked for, on what the rarest of them holds for;
 // not on the size of the catalogue.
 func (c *Catalogue) Search(q Query) (hits []Hit, err error) {
 	if q.Limit == 0 {

@@ -194,7 +194,7 @@ func (c *Catalogue) Unlink(item string, relation Relation, other string) error {
 			return err
 		}
 		if n, err := res.RowsAffected(); err == nil && n == 0 {
-			return errorf("%s is no %s of %s", printable(other, 80), relation, printable(item, 80))
+			return errorf("%s is no %s of %s", Printable(other, 80), relation, Printable(item, 80))
 		}
 		return nil
 	})

@@ -223,7 +223,7 @@ func (s *Statistics) Text() string {
 	line("kinds", s.Kinds)
 	line("states", s.States)
 	for _, p := range s.Places {
-		fmt.Fprintf(&b, "%-10s %s: delivered %d, accepted %d, refused %d, sold %d\n", "place", printable(p.Place, 40), p.Delivered, p.Accepted, p.Refused, p.Sold)
+		fmt.Fprintf(&b, "%-10s %s: delivered %d, accepted %d, refused %d, sold %d\n", "place", Printable(p.Place, 40), p.Delivered, p.Accepted, p.Refused, p.Sold)
 	}
 	fmt.Fprintf(&b, "%-10s %d out of date, %d gone, %d drawings without title, %d without keywords\n", "to do", s.Outdated, s.Gone, s.Untitled, s.Wordless)
 	return b.String()
@@ -279,7 +279,7 @@ func bars(title string, counts []Count) plot {
 		p.Total += c.N
 	}
 	for i, c := range counts {
-		b := bar{Label: c.Name, Short: printable(c.Name, 26), N: c.N, X: barLabel, Y: barRow*float64(i) + 3, H: barRow - 6,
+		b := bar{Label: c.Name, Short: Printable(c.Name, 26), N: c.N, X: barLabel, Y: barRow*float64(i) + 3, H: barRow - 6,
 			W: math.Round(10*barLength*float64(c.N)/float64(most)) / 10}
 		b.Middle, b.Value = b.Y+b.H/2, b.X+b.W+6
 		if rgb, ok := colour.Named(c.Name); ok && title == "Colours" {

@@ -11,9 +11,9 @@ import (
 
 // Suggestion is a keyword that similar items carry.
 type Suggestion struct {
-	Word  string
-	Score float64  // 0..1: the share of what is similar that carries it, by how similar it is
-	From  []string // up to three paths of items that carry it, the likest first
+	Word  string   `json:"word"`
+	Score float64  `json:"score"` // 0..1: the share of what is similar that carries it, by how similar it is
+	From  []string `json:"from"`  // up to three paths of items that carry it, the likest first
 }
 
 // How much an item counts as similar: by its look up to 1; less for a common word in title or name, and for a common

@@ -70,9 +70,9 @@ func quoted(w string) string {
 	return `"` + strings.ReplaceAll(strings.TrimSpace(spaced(w)), `"`, `""`) + `"`
 }
 
-// printable is text for one line of a terminal, at most limit characters: white space becomes one blank, control and
+// Printable is text for one line of a terminal, at most limit characters: white space becomes one blank, control and
 // direction characters are left out.
-func printable(s string, limit int) string {
+func Printable(s string, limit int) string {
 	var b strings.Builder
 	n := 0
 	for _, r := range strings.Join(strings.Fields(s), " ") {

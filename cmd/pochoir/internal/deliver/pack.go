@@ -20,6 +20,8 @@ const Reminder = "The receiving library's own terms, and the law on trademarks, 
 type PackOptions struct {
 	Terms   *check.Terms // nil means our own defaults
 	Meta    trace.Meta   // fields set here go over those in the file
+	Under   trace.Meta   // fields set here stand in for those that neither the file nor Meta has
+	Name    string       // a title in the file that says no more than this counts as none
 	Formats []Format     // nil means those of the terms, or all
 	NoMend  bool         // leave everything as it is in the file
 	Anyway  bool         // pack what a reviewer would refuse, too
@@ -100,7 +102,12 @@ func Pack(src []byte, opt PackOptions) (*Packed, error) {
 	if err != nil {
 		return nil, err
 	}
-	if sheet.Meta, err = meta.Clean(meta.Merge(sheet.Meta, opt.Meta)); err != nil {
+	sheet.Meta = meta.Merge(sheet.Meta, opt.Meta)
+	words := sheet.Meta
+	if words.Title == opt.Name {
+		words.Title = ""
+	}
+	if sheet.Meta, err = meta.Clean(meta.Merge(sheet.Meta, meta.Merge(opt.Under, words))); err != nil {
 		return nil, err
 	}
 	out := &Packed{Report: check.Check(sheet, terms)}

@@ -17,6 +17,7 @@ import (
 	"github.com/BurntSushi/toml"
 
 	"pochoir/cmd/pochoir/internal/atomicfile"
+	"pochoir/cmd/pochoir/internal/deliver/meta"
 	"pochoir/trace"
 )
 
@@ -29,6 +30,7 @@ type Recipe struct {
 	Written string
 
 	values map[string]any // by key: int64, float64, string or inline
+	words  trace.Meta
 }
 
 // Beside returns the path of the recipe that belongs to a picture.
@@ -71,7 +73,7 @@ func (r *Recipe) Unset(key string) { delete(r.values, key) }
 
 // Over returns r with what top sets put over it.
 func (r *Recipe) Over(top *Recipe) *Recipe {
-	out := &Recipe{Written: r.Written}
+	out := &Recipe{Written: r.Written, words: meta.Merge(r.words, top.words)}
 	for _, layer := range []*Recipe{r, top} {
 		for k, v := range layer.values {
 			out.put(k, v)
@@ -155,6 +157,11 @@ func read(text []byte, path string) (*Recipe, error) {
 		}
 		r.put(f.Key, got)
 	}
+	var line int
+	var err error
+	if r.words, line, err = takeWords(all, func(key string) int { return lineOf(text, key) }); err != nil {
+		return nil, fmt.Errorf("%s:%d: %w", path, line, err)
+	}
 	if key, line := firstUnknown(text, all); key != "" {
 		return nil, fmt.Errorf("%s:%d: there is no setting %s", path, line, key)
 	}
@@ -224,6 +231,7 @@ func (r *Recipe) write(w io.Writer, dir string) error {
 		}
 		fmt.Fprintf(&b, "%s = %s\n", f.Key, tomlValue(v))
 	}
+	b.WriteString(wordLines(r.words))
 	if r.Written != "" {
 		fmt.Fprintf(&b, "\n# the drawing that was last written by these settings\n%s = %s\n", writtenKey, tomlValue(r.Written))
 	}

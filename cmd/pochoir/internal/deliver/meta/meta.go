@@ -76,8 +76,8 @@ func Merge(base, over trace.Meta) trace.Meta {
 	return base
 }
 
-// splitKeywords cuts "boat, harbour; gull" at commas, semicolons and line ends.
-func splitKeywords(s string) []string {
+// SplitKeywords cuts "boat, harbour; gull" at commas, semicolons and line ends.
+func SplitKeywords(s string) []string {
 	var out []string
 	for _, k := range strings.FieldsFunc(s, func(r rune) bool {
 		return r == ',' || r == ';' || r == '\n' || r == '\u060c' || r == '\u3001' || r == '\uff0c' || r == '\uff1b'

@@ -98,7 +98,7 @@ func ReadTable(r io.Reader, name string) (*Table, error) {
 			return nil, fmt.Errorf("%s:%d: no file named", name, line)
 		}
 		row.Meta, err = Clean(trace.Meta{Title: get("title"), Description: get("description"), Creator: get("creator"),
-			Rights: get("rights"), Keywords: splitKeywords(get("subject"))})
+			Rights: get("rights"), Keywords: SplitKeywords(get("subject"))})
 		if err != nil {
 			return nil, fmt.Errorf("%s:%d: %w", name, line, err)
 		}
