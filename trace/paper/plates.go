@@ -140,9 +140,16 @@ func (pg *Page) share(v float64) float64 { return v * float64(max(pg.w, pg.h)) }
 // mark marks the cells in which a pixel is not of the paper's colour.
 func (pg *Page) mark() {
 	s := pg.sheet
+	pg.ink = make([]bool, pg.w*pg.h)
 	ground, limit := [3]uint8{255, 255, 255}, float64(inkStep)
 	if s.Kind == Digital {
-		ground = borderColour(&s.Picture)
+		var share float64
+		if ground, share = borderColour(&s.Picture); share < leastGround { // painted to its edges: one drawing
+			for i := range pg.ink {
+				pg.ink[i] = true
+			}
+			return
+		}
 		if s.Lossy {
 			limit = 40 // coding leaves ripples beside edges
 		}
@@ -154,7 +161,6 @@ func (pg *Page) mark() {
 		least = 2
 	}
 	counts := make([]int, pg.w)
-	pg.ink = make([]bool, pg.w*pg.h)
 	most := int(limit)
 	for y := range s.H {
 		if y%pg.step == 0 {
@@ -179,8 +185,12 @@ func (pg *Page) mark() {
 	}
 }
 
-// borderColour is the most common colour along the picture's rim, 4 bits a channel deciding and the mean of those taken.
-func borderColour(p *Picture) [3]uint8 {
+// leastGround is the share of a digital page's rim that must be of one colour for it to be the ground.
+const leastGround = 0.4
+
+// borderColour is the most common colour along the picture's rim, 4 bits a channel deciding and the mean of those taken,
+// and its share of the rim.
+func borderColour(p *Picture) (c [3]uint8, share float64) {
 	var count [4096]int
 	var sum [4096][3]int
 	add := func(i int) {
@@ -206,7 +216,7 @@ func borderColour(p *Picture) [3]uint8 {
 		}
 	}
 	n := count[best]
-	return [3]uint8{uint8(sum[best][0] / n), uint8(sum[best][1] / n), uint8(sum[best][2] / n)}
+	return [3]uint8{uint8(sum[best][0] / n), uint8(sum[best][1] / n), uint8(sum[best][2] / n)}, float64(n) / float64(2*(p.W+p.H))
 }
 
 // connect numbers the connected sets of marked cells, eight neighbours each, in the order of their first cells.

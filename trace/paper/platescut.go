@@ -29,7 +29,7 @@ func (pg *Page) Cut(ctx context.Context, box image.Rectangle, hide func(x, y int
 	blank := [3]uint8{255, 255, 255}
 	if s.Kind == Digital {
 		p.Pix = cut(&s.Picture, box).Pix
-		blank = borderColour(&s.Picture)
+		blank, _ = borderColour(&s.Picture)
 		if s.Clear != nil {
 			p.Clear = make([]bool, p.W*p.H)
 			for y := range p.H {

@@ -14,6 +14,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"time"
 
 	"pochoir/cmd/pochoir/internal/atomicfile"
 	"pochoir/quantize"
@@ -22,15 +23,16 @@ import (
 )
 
 // The journal says what is finished. It is a text file of one JSON object a line, only ever added to while a run lasts;
-// each line is synced before the run goes on. A line that was cut off when the run was stopped is passed over. What it
-// says is believed only as far as the files agree: every record holds their hashes. When a run ends by itself the
-// journal is written anew, with the records in use, in order.
+// a line that was cut off when the run was stopped is passed over. What it says is believed only as far as the files
+// agree: every record holds their hashes. So it need not be synced line by line; after a power cut what the last second
+// finished may be done again. When a run ends by itself the journal is written anew, with the records in use, in order.
 type journal struct {
 	path     string
 	file     *os.File
 	lock     *os.File
 	mu       sync.Mutex
 	torn     bool // the last line may have been written in part
+	synced   time.Time
 	cuts     map[string]*cutRecord
 	pictures map[string]*pictureRecord
 	plates   map[string]*plateRecord
@@ -184,7 +186,10 @@ func (j *journal) take(line []byte) {
 	}
 }
 
-// add writes a record and returns once it is safe.
+// syncEvery is how much work a power cut may cost.
+const syncEvery = time.Second
+
+// add writes a record.
 func (j *journal) add(record any) error {
 	line, err := json.Marshal(record)
 	if err != nil {
@@ -196,8 +201,9 @@ func (j *journal) add(record any) error {
 	if j.torn {
 		out = append([]byte{'\n'}, out...)
 	}
-	if _, err = j.file.Write(out); err == nil {
+	if _, err = j.file.Write(out); err == nil && time.Since(j.synced) > syncEvery {
 		err = j.file.Sync()
+		j.synced = time.Now()
 	}
 	j.torn = err != nil
 	if err != nil {

@@ -190,9 +190,10 @@ func open(c Config) (r *run, err error) {
 	if r.journal, err = openJournal(c.Folder); err != nil {
 		return nil, err
 	}
+	opened := r
 	defer func() {
 		if err != nil {
-			r.close()
+			opened.close()
 		}
 	}()
 	sweep(c.Folder)
@@ -223,7 +224,8 @@ func open(c Config) (r *run, err error) {
 		settings = &recipe.Recipe{}
 	}
 	r.shared = base.Over(settings)
-	if p, ok := r.shared.Text("palette"); ok && sameFile(p, r.path(PaletteName)) && r.list.OnePalette {
+	if p, ok := r.shared.Text("palette"); ok && sameFile(p, r.path(PaletteName)) {
+		// of the last run; this one finds out anew whether there is one for all
 		r.shared.Unset("palette")
 	}
 	if _, err := r.shared.Options(); err != nil {
