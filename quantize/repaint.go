@@ -89,3 +89,40 @@ func (f *Flats) Exchange(i int, old, beside, l uint8) {
 	}
 	f.Core[i>>6] &^= 1 << (uint(i) & 63)
 }
+
+// Add returns the label of the swatch of that name or, where there is none, of that colour; else it puts the swatch into
+// the palette. ok is false where the palette is full. It wants a Copy.
+func (f *Flats) Add(s Swatch) (l uint8, ok bool) {
+	for k, p := range f.Palette {
+		if p.Name == s.Name {
+			return uint8(k), true
+		}
+	}
+	for k, p := range f.Palette {
+		if p.Colour == s.Colour {
+			return uint8(k), true
+		}
+	}
+	n := len(f.Palette)
+	if n == maxSwatches {
+		return 0, false
+	}
+	runs := make([]pairRun, (n+1)*(n+1))
+	for a := range n {
+		copy(runs[a*(n+1):], f.runs[a*n:(a+1)*n])
+	}
+	f.mixtures = slices.Clone(f.mixtures)
+	own := toneOf(s.Colour.R, s.Colour.G, s.Colour.B, f.soft)
+	mix := func(a, b tone) pairRun {
+		from := int32(len(f.mixtures))
+		f.mixtures = append(f.mixtures, pairOf(a, b, f.soft))
+		return pairRun{from, from + 1}
+	}
+	for a, p := range f.Palette {
+		c := toneOf(p.Colour.R, p.Colour.G, p.Colour.B, f.soft)
+		runs[a*(n+1)+n], runs[n*(n+1)+a] = mix(c, own), mix(own, c)
+	}
+	f.runs = runs
+	f.Palette = append(slices.Clone(f.Palette), s)
+	return uint8(n), true
+}

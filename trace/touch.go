@@ -26,13 +26,15 @@ const (
 	Separate                  // the area that holds both At and To is cut between them where it is narrowest
 	Drop                      // the mark at At goes, into what lies around it
 	Keep                      // the mark at At stays, however small
+	Lay                       // the area at At gets the colour of Swatch, unless it is ink
 )
 
 // Touch is one correction. Places are in px of the picture, not of the sheet, so that they stay where they are when the
 // sheet is straightened another way. A touch that finds nothing to do there does nothing.
 type Touch struct {
 	Do     TouchKind
-	At, To fit.Point // To is read by Join and Separate
+	At, To fit.Point       // To is read by Join and Separate
+	Swatch quantize.Swatch // of Lay: by its name where the palette has that, else added to it
 }
 
 // Pour gives all of one swatch to another, by their names in the palette. Names that are not in it are passed over.
@@ -46,8 +48,8 @@ func (o *Options) checkTouches() error {
 		return fmt.Errorf("trace: %d Touches, want at most %d", len(o.Touches), maxTouches)
 	}
 	for _, t := range o.Touches {
-		if t.Do < Corner || t.Do > Keep {
-			return fmt.Errorf("trace: Touch.Do = %d, want %d..%d", t.Do, Corner, Keep)
+		if t.Do < Corner || t.Do > Lay {
+			return fmt.Errorf("trace: Touch.Do = %d, want %d..%d", t.Do, Corner, Lay)
 		}
 		for _, v := range [4]float64{t.At.X, t.At.Y, t.To.X, t.To.Y} {
 			if math.IsNaN(v) || math.IsInf(v, 0) {
@@ -62,7 +64,7 @@ func (o *Options) checkTouches() error {
 func onSheet(touches []Touch, s *paper.Sheet) []Touch {
 	out := make([]Touch, len(touches))
 	for i, t := range touches {
-		out[i] = Touch{t.Do, s.Homography.Apply(t.At), s.Homography.Apply(t.To)}
+		out[i] = Touch{t.Do, s.Homography.Apply(t.At), s.Homography.Apply(t.To), t.Swatch}
 	}
 	return out
 }
@@ -174,8 +176,12 @@ func touchUp(f *quantize.Flats, touches []Touch) *quantize.Flats {
 		if !ok {
 			continue
 		}
-		if t.Do == Drop {
+		switch t.Do {
+		case Drop:
 			b.drop(at)
+			continue
+		case Lay:
+			b.lay(at, t.Swatch)
 			continue
 		}
 		if to, ok := b.pixel(t.To); ok && t.Do == Join {
@@ -349,6 +355,21 @@ func (b *areaBrush) drop(i int) {
 	if best >= 0 {
 		b.repaint(uint8(best))
 	}
+	b.forget()
+}
+
+// lay gives the area at pixel i the colour of a swatch, which joins the palette where it is not in it.
+func (b *areaBrush) lay(i int, s quantize.Swatch) {
+	f := b.f
+	if int(f.Labels[i]) == f.Ink {
+		return
+	}
+	l, ok := f.Add(s)
+	if !ok || l == f.Labels[i] {
+		return
+	}
+	b.find(i)
+	b.repaint(l)
 	b.forget()
 }
 

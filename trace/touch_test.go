@@ -62,13 +62,13 @@ func TestTouchesChangeAreas(t *testing.T) {
 		before int // shapes of navy without the touches
 		after  map[string]int
 	}{
-		"join two of one colour": {two, Options{Touches: []Touch{{Join, at(30, 30), at(85, 30)}}}, 2, map[string]int{navyHex: 1}},
-		"join two colours":       {mixed, Options{Touches: []Touch{{Join, at(30, 30), at(85, 30)}}}, 1, map[string]int{navyHex: 1}},
-		"separate at the neck":   {neck, Options{Touches: []Touch{{Separate, at(30, 30), at(85, 30)}}}, 1, map[string]int{navyHex: 2}},
-		"drop":                   {speck, Options{Touches: []Touch{{Drop, at(81, 31), at(0, 0)}}}, 2, map[string]int{navyHex: 1}},
-		"keep in spite of dust":  {speck, Options{Dust: ptr(5.0), Touches: []Touch{{Keep, at(81, 31), at(0, 0)}}}, 1, map[string]int{navyHex: 2}},
-		"outside the picture":    {two, Options{Touches: []Touch{{Join, at(30, 30), at(850, 30)}, {Drop, at(-3, 2), at(0, 0)}}}, 2, map[string]int{navyHex: 2}},
-		"on one area":            {two, Options{Touches: []Touch{{Join, at(30, 30), at(32, 30)}, {Separate, at(30, 30), at(85, 30)}}}, 2, map[string]int{navyHex: 2}},
+		"join two of one colour": {two, Options{Touches: []Touch{{Do: Join, At: at(30, 30), To: at(85, 30)}}}, 2, map[string]int{navyHex: 1}},
+		"join two colours":       {mixed, Options{Touches: []Touch{{Do: Join, At: at(30, 30), To: at(85, 30)}}}, 1, map[string]int{navyHex: 1}},
+		"separate at the neck":   {neck, Options{Touches: []Touch{{Do: Separate, At: at(30, 30), To: at(85, 30)}}}, 1, map[string]int{navyHex: 2}},
+		"drop":                   {speck, Options{Touches: []Touch{{Do: Drop, At: at(81, 31), To: at(0, 0)}}}, 2, map[string]int{navyHex: 1}},
+		"keep in spite of dust":  {speck, Options{Dust: ptr(5.0), Touches: []Touch{{Do: Keep, At: at(81, 31), To: at(0, 0)}}}, 1, map[string]int{navyHex: 2}},
+		"outside the picture":    {two, Options{Touches: []Touch{{Do: Join, At: at(30, 30), To: at(850, 30)}, {Do: Drop, At: at(-3, 2), To: at(0, 0)}}}, 2, map[string]int{navyHex: 2}},
+		"on one area":            {two, Options{Touches: []Touch{{Do: Join, At: at(30, 30), To: at(32, 30)}, {Do: Separate, At: at(30, 30), To: at(85, 30)}}}, 2, map[string]int{navyHex: 2}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			plain := c.opt
@@ -97,7 +97,7 @@ func TestJoinedAreaHasNoScar(t *testing.T) {
 		i := 4 * (y*120 + 50)
 		copy(soft.Pix[i:], []uint8{(29 + 246) / 2, (36 + 185) / 2, (64 + 59) / 2, 255})
 	}
-	r := traced(t, soft, Options{Touches: []Touch{{Join, fit.Point{X: 30, Y: 30}, fit.Point{X: 85, Y: 30}}}})
+	r := traced(t, soft, Options{Touches: []Touch{{Do: Join, At: fit.Point{X: 30, Y: 30}, To: fit.Point{X: 85, Y: 30}}}})
 	if len(r.Drawing.Layers) != 1 || len(r.Drawing.Layers[0].Shapes) != 1 {
 		t.Fatalf("%+v", shapes(r))
 	}
@@ -186,3 +186,31 @@ func TestMarksSayWhatDustDrops(t *testing.T) {
 }
 
 func ptr(v float64) *float64 { return &v }
+
+// An area that ink encloses takes the colour that is laid there, in a layer of its own, and fits under the ink.
+func TestLayFlat(t *testing.T) {
+	ring := blocks(100, 80, image.Rect(10, 10, 90, 70), navy, image.Rect(16, 16, 84, 64), color.RGBA{255, 255, 255, 255})
+	sea := quantize.Swatch{Name: "sea", Colour: colour.RGB{R: 30, G: 150, B: 150}}
+	for _, medium := range []quantize.Medium{quantize.MediumAuto, quantize.MediumLine} {
+		opt := Options{Medium: medium, Touches: []Touch{{Do: Lay, At: fit.Point{X: 40, Y: 40}, Swatch: sea}, {Do: Lay, At: fit.Point{X: 12, Y: 40}, Swatch: sea}}}
+		r, err := Trace(context.Background(), ring, opt)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := map[string]float64{}
+		for _, l := range r.Drawing.Layers {
+			for _, s := range l.Shapes {
+				for _, p := range s.Rings {
+					got[l.Name] += p.Area()
+				}
+			}
+		}
+		// The flat reaches under the ink, by less than the ink is wide.
+		if a := got["sea"]; a < 68*48 || a > 80*60 {
+			t.Errorf("medium %d: the flat covers %.0f px², want %d and a trap around it", medium, a, 68*48)
+		}
+		if a := got["ink"]; a < 80*60-68*48-2 || a > 80*60-68*48+2 {
+			t.Errorf("medium %d: the ink covers %.0f px², want %d: %v", medium, a, 80*60-68*48, got)
+		}
+	}
+}

@@ -107,6 +107,7 @@ type (
 
 // edges is the planar map of a picture and the measured positions of its boundaries.
 type edges struct {
+	flats   *quantize.Flats // after what was touched up by hand
 	m       *planar.Map
 	samples [][]edgeSample
 	noise   float64 // px
@@ -190,7 +191,7 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	}
 	o := t.outlines
 	var err error
-	if res.Drawing, err = newStack(t.flats, t.edges.m, o, opt).drawing(ctx, t.flats, workers); err != nil {
+	if res.Drawing, err = newStack(t.edges.flats, t.edges.m, o, opt).drawing(ctx, t.edges.flats, workers); err != nil {
 		return nil, err
 	}
 	res.Drawing.DPI = t.sheet.DPI
@@ -203,7 +204,7 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	if s := t.sheet; s.Kind != paper.Digital {
 		r.Paper = &Paper{s.Straightened, s.Proportion, s.W, s.H, s.Homography, s.Noise, s.Blur, s.LightRange, s.ShadowFound}
 	}
-	r.Palette, r.Ground = t.flats.Palette, t.flats.Ground
+	r.Palette, r.Ground = t.edges.flats.Palette, t.edges.flats.Ground
 	if opt.KeepPaper {
 		r.Ground = -1
 	}
@@ -255,7 +256,7 @@ func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []f
 	labels := f.Labels
 	saddle := func(x, y int, a, b, c, d uint8) planar.SaddleKind { return joinSaddle(f, x, y, a, b, c, d) }
 	m := planar.Build(labels, f.W, f.H, saddle, workers)
-	e := &edges{marks: marksOf(m)}
+	e := &edges{flats: f, marks: marksOf(m)}
 	for range maxDissolveRounds {
 		kept := keptFaces(m, keep)
 		small := func(face *planar.Face) bool { return dustOf(face) <= dust && !kept[face] }

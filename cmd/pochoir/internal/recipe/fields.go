@@ -91,7 +91,7 @@ var Fields = []Field{
 		func(o *trace.Options, i int) { o.Sheet.KeepPencil = i == 1 }),
 	choice("seams", "grow colours under neighbours, or cut exactly", []string{"spread", "knockout"},
 		func(o *trace.Options, i int) { o.Knockout = i == 1 }),
-	list[Touch]("touches", `{do = "corner|smooth|drop|keep", at = [X, Y]}, {do = "join|separate", at = [X, Y], to = [X, Y]}`,
+	list[Touch]("touches", `{do = "corner|smooth|drop|keep", at = [X, Y]}, {do = "join|separate", at = [X, Y], to = [X, Y]}, {do = "lay", at = [X, Y], swatch = "NAME", colour = "#rrggbb"}`,
 		"corrections at single places, px of the picture", func(o *trace.Options, v []trace.Touch) { o.Touches = v }),
 	list[Pour]("pours", `{swatch = "NAME", into = "NAME"}`, "swatches given to others",
 		func(o *trace.Options, v []trace.Pour) { o.Pours = v }),

@@ -25,9 +25,11 @@ const noList = inline("[]")
 
 // Touch is one entry of "touches"; At and To are in px of the picture.
 type Touch struct {
-	Do string    `toml:"do" json:"do"` // corner, smooth, join, separate, drop or keep
-	At []float64 `toml:"at" json:"at"`
-	To []float64 `toml:"to" json:"to,omitempty"` // of join and separate
+	Do     string    `toml:"do" json:"do"` // corner, smooth, join, separate, drop, keep or lay
+	At     []float64 `toml:"at" json:"at"`
+	To     []float64 `toml:"to" json:"to,omitempty"`         // of join and separate
+	Swatch string    `toml:"swatch" json:"swatch,omitempty"` // of lay
+	Colour string    `toml:"colour" json:"colour,omitempty"` // of lay, for where the palette has no such swatch
 }
 
 // Pour is one entry of "pours".
@@ -44,7 +46,7 @@ type Swatch struct {
 
 // touchWords names the kinds of touches, by trace.TouchKind.
 var touchWords = [...]string{trace.Corner: "corner", trace.Smooth: "smooth", trace.Join: "join", trace.Separate: "separate",
-	trace.Drop: "drop", trace.Keep: "keep"}
+	trace.Drop: "drop", trace.Keep: "keep", trace.Lay: "lay"}
 
 func (t *Touch) check() (trace.Touch, error) {
 	kind := slices.Index(touchWords[:], t.Do)
@@ -58,6 +60,16 @@ func (t *Touch) check() (trace.Touch, error) {
 	}
 	if !two && t.To != nil {
 		return out, fmt.Errorf("%s wants no to", t.Do)
+	}
+	if lay := out.Do == trace.Lay; lay {
+		w := Swatch{t.Swatch, t.Colour}
+		s, err := w.check()
+		if err != nil {
+			return out, err
+		}
+		out.Swatch = s
+	} else if t.Swatch != "" || t.Colour != "" {
+		return out, fmt.Errorf("%s wants no swatch", t.Do)
 	}
 	out.At = fit.Point{X: t.At[0], Y: t.At[1]}
 	if two {
@@ -75,6 +87,9 @@ func (t Touch) inline() string {
 	s := fmt.Sprintf("{do = %s, at = [%s, %s]", tomlValue(t.Do), tomlValue(t.At[0]), tomlValue(t.At[1]))
 	if len(t.To) == 2 {
 		s += fmt.Sprintf(", to = [%s, %s]", tomlValue(t.To[0]), tomlValue(t.To[1]))
+	}
+	if t.Swatch != "" {
+		s += fmt.Sprintf(", swatch = %s, colour = %s", tomlValue(t.Swatch), tomlValue(t.Colour))
 	}
 	return s + "}"
 }
