@@ -3,7 +3,8 @@
 
 import { apply, inverse, pathOf, jointsOf } from "./geometry.js";
 
-const NEAREST = 64, MARGIN = 0.05;
+const NEAREST = 64; // device px for one px of the sheet
+const MARGIN = 18, NOTE_WIDE = 196, NOTE_HIGH = 92; // of the paper around what is drawn, and where the note stands, CSS px
 const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
 export class Glass {
@@ -45,10 +46,14 @@ export class Glass {
   clear() { this.drawing = null; this.sheet = null; this.taken = null; this.corners = null; this.pending = null; this.root.classList.add("bare"); this.fitted = true; this.draw(); }
 
   fit() {
-    const [w, h] = this.size, head = 52, foot = 104;
-    this.scale = Math.min((this.w - 56) / (w * (1 + MARGIN)), (this.h - head - foot) / (h * (1 + MARGIN)));
-    if (!(this.scale > 0)) this.scale = 0.1;
-    this.x = (this.w - w * this.scale) / 2; this.y = head + (this.h - head - foot - h * this.scale) / 2;
+    // The note stands beside the drawing or below it, whichever leaves the drawing larger.
+    const [w, h] = this.size, head = 56 + MARGIN, foot = 40 + MARGIN, side = 24 + MARGIN;
+    const beside = Math.min((this.w - 2 * side - NOTE_WIDE) / w, (this.h - head - foot) / h);
+    const below = Math.min((this.w - 2 * side) / w, (this.h - head - foot - NOTE_HIGH) / h);
+    this.beside = beside >= below;
+    const right = this.beside ? NOTE_WIDE : 0, bottom = this.beside ? 0 : NOTE_HIGH;
+    this.scale = Math.max(0.005, this.beside ? beside : below);
+    this.x = (this.w - right - w * this.scale) / 2; this.y = head + (this.h - head - foot - bottom - h * this.scale) / 2;
     this.fitted = true;
     this.draw();
   }
@@ -85,11 +90,11 @@ export class Glass {
       c.save();
       c.scale(d, d);
       // The paper, larger than what is drawn on it.
-      const m = MARGIN / 2 * Math.max(w, h) * this.scale, night = document.documentElement.classList.contains("night");
-      if (night) { c.shadowColor = css("--lamp"); c.shadowBlur = 70; c.fillStyle = css("--paper"); c.fillRect(this.x - m, this.y - m, w * this.scale + 2 * m, h * this.scale + 2 * m); }
-      c.shadowColor = css("--shade"); c.shadowBlur = 16; c.shadowOffsetY = 5;
+      const sheet = [this.x - MARGIN, this.y - MARGIN, w * this.scale + 2 * MARGIN + (this.beside ? NOTE_WIDE : 0), h * this.scale + 2 * MARGIN + (this.beside ? 0 : NOTE_HIGH)];
+      if (document.documentElement.classList.contains("night")) { c.shadowColor = css("--lamp"); c.shadowBlur = 90 * d; c.fillStyle = css("--paper"); c.fillRect(...sheet); }
+      c.shadowColor = css("--shade"); c.shadowBlur = 18 * d; c.shadowOffsetY = 5 * d;
       c.fillStyle = css("--paper");
-      c.fillRect(this.x - m, this.y - m, w * this.scale + 2 * m, h * this.scale + 2 * m);
+      c.fillRect(...sheet);
       c.restore();
       this.scene(c, d * this.scale, d * this.x, d * this.y, this.canvas.width, this.canvas.height, true);
       this.marks(c, d);

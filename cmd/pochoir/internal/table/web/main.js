@@ -51,11 +51,13 @@ function placeNote() {
   rule.style.left = `${glass.look.wipe * glass.w}px`;
   rule.style.visibility = glass.look.wipe > 0 && d && !glass.look.taken ? "visible" : "hidden";
   if (!d) return;
-  const [w, h] = glass.size, m = 0.025 * Math.max(w, h) * glass.scale;
-  const x = glass.x - m, y = glass.y + h * glass.scale + m + 4, most = glass.h - n.offsetHeight - 32;
-  const slipped = y > most || y < 0 || x < 0 || x > glass.w - n.offsetWidth;
-  n.classList.toggle("slip", slipped);
-  n.style.transform = `translate(${Math.round(Math.min(Math.max(10, x), Math.max(10, glass.w - n.offsetWidth - 10)))}px, ${Math.round(Math.min(Math.max(52, y), most))}px)`;
+  // The note stands in the margin of the sheet; where that is out of sight it becomes a slip on the glass.
+  const [w, h] = glass.size;
+  n.classList.toggle("beside", !!glass.beside);
+  const x = glass.beside ? glass.x + w * glass.scale + 14 : glass.x - 8, y = glass.beside ? glass.y - 8 : glass.y + h * glass.scale + 6;
+  const right = glass.w - n.offsetWidth - 8, most = glass.h - n.offsetHeight - 40;
+  n.classList.toggle("slip", y > most + 8 || y < 44 || x < 4 || x > right + 4);
+  n.style.transform = `translate(${Math.round(Math.min(Math.max(10, x), Math.max(10, right)))}px, ${Math.round(Math.min(Math.max(56, y), Math.max(56, most)))}px)`;
 }
 
 function film(name) {
@@ -82,8 +84,7 @@ async function showTaken(on) {
   }
   if (on) {
     // The size of the picture in its own px: what the corners are counted in.
-    const k = Math.max(glass.taken.width, glass.taken.height);
-    glass.takenSize = state.drawing.pictureSize || [glass.taken.width * k / k, glass.taken.height];
+    glass.takenSize = state.drawing.picture;
     glass.corners = cornersNow();
   }
   glass.look.taken = on;
@@ -102,7 +103,7 @@ function cornersNow() {
     const back = inverse(d.homography);
     return [[0, 0], [d.width, 0], [d.width, d.height], [0, d.height]].map((p) => apply(back, p));
   }
-  const [w, h] = glass.takenSize || d.pictureSize;
+  const [w, h] = d.picture;
   return [[0.05, 0.05], [0.95, 0.05], [0.95, 0.95], [0.05, 0.95]].map(([x, y]) => [x * w, y * h]);
 }
 
@@ -241,9 +242,6 @@ async function laid(d) {
   const sheetNew = !glass.sheet || glass.sheet.w !== d.width || glass.sheet.h !== d.height || (d.stages || []).includes("sheet") || glass.sheetOf !== state.id;
   if (sheetNew) { glass.sheet = await sheetBitmaps(state.id); glass.sheetOf = state.id; }
   state.drawing = d;
-  const back = inverse(d.homography);
-  d.pictureSize = d.picture;
-  d.back = back;
   glass.setDrawing(d);
   $("#fig-layers").textContent = d.layers.length; $("#fig-segments").textContent = d.segments;
   $("#fig-bytes").textContent = d.bytes < 1e6 ? `${(d.bytes / 1e3).toFixed(1)} kB` : `${(d.bytes / 1e6).toFixed(2)} MB`;
@@ -434,7 +432,7 @@ function showSwatches() {
     b.type = "button"; b.className = "chip" + (w.held ? " held" : ""); b.dataset.act = "chip";
     b.setAttribute("aria-pressed", state.swatch === w.name);
     b.setAttribute("aria-label", `${w.name} ${w.colour}${w.paper ? ", the paper, dropped" : ""}${w.held ? ", held" : ""}`);
-    b.append(document.createElement("i"), Object.assign(document.createElement("span"), { textContent: w.paper ? `${w.name}, paper` : w.name }), Object.assign(document.createElement("span"), { textContent: w.colour }));
+    b.append(document.createElement("i"), Object.assign(document.createElement("span"), { textContent: w.paper ? `${w.name}, paper` : w.name }), Object.assign(document.createElement("small"), { textContent: w.colour }));
     b.addEventListener("click", () => pickSwatch(w.name));
     const acts = document.createElement("div");
     acts.className = "acts";
