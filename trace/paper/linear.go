@@ -1,6 +1,10 @@
 package paper
 
-import "pochoir/quantize/colour"
+import (
+	"math"
+
+	"pochoir/quantize/colour"
+)
 
 // Light adds up linearly only in linear light, so every average is taken there: 8-bit sRGB goes in through toLinear or
 // toLinear16, and comes out through toByte.
@@ -11,7 +15,8 @@ const inverseSteps = 1 << 14
 
 var (
 	toLinear   [256]float32
-	toLinear16 [256]uint32 // of 65535
+	toLinear16 [256]uint32  // of 65535
+	logLight   [256]float32 // natural logarithm, from darkest up
 	toByte     [inverseSteps + 1]uint8
 )
 
@@ -19,6 +24,7 @@ func init() {
 	for i := range 256 {
 		v := colour.Linear(uint8(i))
 		toLinear[i] = float32(v)
+		logLight[i] = float32(math.Log(math.Max(v, darkest)))
 		toLinear16[i] = uint32(v*65535 + 0.5)
 	}
 	for i := range toByte {

@@ -163,6 +163,16 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 			s.note("desk at the rim erased, %.0f %% of the picture", 100*light.erased)
 		}
 	}
+	if light != nil && !opt.KeepRuled {
+		if n := s.dropRuled(c); n > 0 {
+			s.note("printed ruling dropped, %d lines", n)
+		}
+	}
+	if light != nil && !opt.KeepPencil {
+		if n := s.dropPencil(c); n > 0 {
+			s.note("pencil dropped, %d px of strokes", n)
+		}
+	}
 	s.note("sheet of %d×%d px, blur %.2f px", s.W, s.H, s.Blur)
 	return nil
 }

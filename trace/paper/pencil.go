@@ -1,0 +1,377 @@
+package paper
+
+import (
+	"math"
+	"slices"
+)
+
+// This file takes pencil and non-photo blue, drawn before the ink, off a clean sheet. What tells them from ink and paint:
+// they are thin, let most of the light through, and pencil keeps to the paper's grain. Where a sheet holds nothing
+// stronger they are the drawing, and stay.
+
+const (
+	pencilReach = 6    // px: the closing takes out marks up to 2·pencilReach wide
+	pencilMost  = 0.80 // no darker than this in the mean of its darkest tenth
+	pencilInk   = 1.0  // darkness from which a thin mark is ink
+	pencilPaint = 1.4  // darkness of a sheet's ink and paint; pencil is looked for only where there is some
+	pencilGrey  = 0.25 // of its darkness: how far the channels of a pencil's mark may differ
+	pencilGrain = 0.22 // of its mean: least standard deviation of the darkness along a pencil's mark
+	pencilLong  = 24   // px, least length of a mark; once some are found their crumbs of crumbLong px go too
+	crumbLong   = 4
+	pencilKeep  = 3    // px round ink that are left alone
+	pencilSame  = 0.30 // share of a mark's surroundings that may be as dark as itself: else it is the tip of an area
+)
+
+// mark is a connected set of pixels darker than what surrounds them and thin.
+type mark struct {
+	px     []int32
+	length int        // of its bounding box's longer side, px
+	mean   [3]float32 // darkness by channel
+	open   [3]bool    // channels in which that is known; the ground is too dark in the others
+	high   float32    // of the darkest tenth
+	grain  float32    // standard deviation over mean of the darkness
+	same   float32    // share of the ring around it that is as dark
+}
+
+// dropPencil takes pencil and non-photo blue off the sheet and returns the length of what it was, px, about.
+func (s *Sheet) dropPencil(c crew) (length int) {
+	w, h := s.W, s.H
+	if w < 4*pencilReach || h < 4*pencilReach {
+		return 0
+	}
+	strong, blue := s.paintThere()
+	if !strong {
+		return 0
+	}
+	ground, dark := s.thinMarks(c)
+	keep := nearInk(c, dark, w, h)
+	marks := s.findMarks(dark, ground, keep)
+	pencil := 0
+	for i := range marks {
+		if m := &marks[i]; m.length >= pencilLong && m.isPencil(blue) {
+			pencil += m.length
+		}
+	}
+	if pencil < 2*max(w, h)/10 {
+		return 0
+	}
+	for i := range marks {
+		m := &marks[i]
+		if m.same > pencilSame || !(m.isPencil(blue) || m.length < pencilLong && m.isCrumb()) {
+			continue
+		}
+		length += m.length
+		for _, j := range m.px {
+			s.wipe(int(j), ground, dark)
+		}
+	}
+	return length
+}
+
+// markUnit is the number of steps per unit of logarithm in which darkness is kept, and seenDark the darkness,
+// in these steps, that a mark is followed by.
+const (
+	markUnit = 64
+	seenDark = 8
+)
+
+// wipe puts the ground in place of pixel i and of the faint rim beside it.
+func (s *Sheet) wipe(i int, ground, dark []uint8) {
+	const rim = 3
+	x, y := i%s.W, i/s.W
+	for yy := max(0, y-rim); yy <= min(s.H-1, y+rim); yy++ {
+		for xx := max(0, x-rim); xx <= min(s.W-1, x+rim); xx++ {
+			j := yy*s.W + xx
+			if dark[j] > 0 && dark[j] <= seenDark || j == i {
+				copy(s.Pix[4*j:4*j+3], ground[3*j:3*j+3])
+			}
+		}
+	}
+}
+
+func (m *mark) isCrumb() bool {
+	return m.length >= crumbLong && m.high < pencilMost && m.grey()
+}
+
+func (m *mark) isPencil(blueInk bool) bool {
+	if m.high >= pencilMost || m.same > pencilSame {
+		return false
+	}
+	return m.grey() && m.grain > pencilGrain || !blueInk && m.paleBlue()
+}
+
+// grey reports whether the mark takes as much light of one colour as of another, as far as the ground shows it.
+func (m *mark) grey() bool {
+	lo, hi := float32(math.Inf(1)), float32(0)
+	for k, v := range m.mean {
+		if m.open[k] {
+			lo, hi = min(lo, v), max(hi, v)
+		}
+	}
+	return hi-lo < pencilGrey*hi
+}
+
+// paleBlue reports whether the mark takes red most and blue hardly, as the pencils do that printers' films do not see.
+func (m *mark) paleBlue() bool {
+	r, g, b := m.mean[0], m.mean[1], m.mean[2]
+	return m.open == [3]bool{true, true, true} && m.high < 0.75*pencilMost && b < 0.3*r && g > b && g < 0.75*r
+}
+
+// paintThere reports whether the sheet holds ink or paint, stronger than pencil, and whether much of that is blue as the
+// pale blue pencil is.
+func (s *Sheet) paintThere() (strong, blue bool) {
+	const every = 3 // px
+	n, nb := 0, 0
+	for y := 0; y < s.H; y += every {
+		row := s.Pix[4*y*s.W : 4*(y+1)*s.W]
+		for x := 0; x+3 < len(row); x += 4 * every {
+			r, g, b := -logLight[row[x]], -logLight[row[x+1]], -logLight[row[x+2]]
+			if max(r, g, b) < pencilPaint {
+				continue
+			}
+			n++
+			if r > 1.15*g && g > b && b < 0.6*r {
+				nb++
+			}
+		}
+	}
+	return n > s.W*s.H/(every*every*5000)+10, nb > n/6
+}
+
+// markTile is the side of the squares, px, that thin marks are looked for in; those that hold nothing but paper are left
+// out.
+const markTile = 64
+
+// thinMarks returns the light of the sheet without its thin dark marks (R,G,B a pixel, filled only where there may be
+// marks) and how much darker each pixel is, in 1/markUnit of the logarithm of the channel where it is most; 0 where it is
+// no mark.
+func (s *Sheet) thinMarks(c crew) (ground, dark []uint8) {
+	w, h := s.W, s.H
+	ground, dark = make([]uint8, 3*w*h), make([]uint8, w*h)
+	tw, th := (w+markTile-1)/markTile, (h+markTile-1)/markTile
+	step := int(math.Max(10, 3*s.Noise)) // levels: smaller ones are grain
+	c.each(th, func(ty int) {
+		const side = markTile + 4*pencilReach
+		a, b := make([]uint8, 3*side*side), make([]uint8, 3*side*side)
+		for tx := range tw {
+			x0, y0 := tx*markTile, ty*markTile
+			x1, y1 := min(x0+markTile, w), min(y0+markTile, h)
+			if s.bare(x0, y0, x1, y1, 255-step) {
+				continue
+			}
+			for y := range side {
+				row := s.Pix[4*w*min(max(y0-2*pencilReach+y, 0), h-1):]
+				for x := range side {
+					p := row[4*min(max(x0-2*pencilReach+x, 0), w-1):][:3]
+					q := a[3*(y*side+x):][:3]
+					q[0], q[1], q[2] = p[0], p[1], p[2]
+				}
+			}
+			closeTile(a, b, side)
+			for y := y0; y < y1; y++ {
+				for x := x0; x < x1; x++ {
+					i := y*w + x
+					g := a[3*((y-y0)*side+x-x0):][:3] // the closing moved everything by its reach
+					copy(ground[3*i:3*i+3], g)
+					p := s.Pix[4*i : 4*i+3 : 4*i+3]
+					if int(g[0])-int(p[0]) < step && int(g[1])-int(p[1]) < step && int(g[2])-int(p[2]) < step {
+						continue
+					}
+					d := float32(0)
+					for k, open := range openChannels(g) {
+						if open {
+							d = max(d, logLight[g[k]]-logLight[p[k]])
+						}
+					}
+					dark[i] = uint8(min(d*markUnit+0.5, 255))
+				}
+			}
+		}
+	})
+	return ground, dark
+}
+
+// openChannels says in which channels a ground reflects enough light to show what lies over it: at least a third of the
+// greatest level.
+func openChannels(g []uint8) (open [3]bool) {
+	top := int(max(g[0], g[1], g[2]))
+	for k := range open {
+		open[k] = 3*int(g[k]) >= top
+	}
+	return open
+}
+
+// bare reports whether a rectangle holds hardly a pixel darker than least.
+func (s *Sheet) bare(x0, y0, x1, y1, least int) bool {
+	n := 0
+	for y := y0; y < y1; y++ {
+		row := s.Pix[4*(y*s.W+x0) : 4*(y*s.W+x1)]
+		for x := 0; x+3 < len(row); x += 4 {
+			if int(min(row[x], row[x+1], row[x+2])) < least {
+				n++
+			}
+		}
+	}
+	return n <= (x1-x0)*(y1-y0)/512
+}
+
+// closeTile is the grey closing of a square of three-channel pixels by 2·pencilReach+1 pixels both ways. The result for
+// pixel (x, y) stands 2·pencilReach pixels up and to the left; the last 4·pencilReach columns and rows mean nothing. b is
+// scratch space.
+func closeTile(a, b []uint8, side int) {
+	for _, least := range [2]bool{false, true} {
+		for _, stride := range [2]int{3, 3 * side} {
+			// The extreme of 13 is that of two runs of 8, of 4, of 2, overlapping.
+			src, dst := a, b
+			for _, d := range [4]int{1, 2, 4, 2*pencilReach + 1 - 8} {
+				n := len(src) - d*stride
+				p, q, o := src[:n], src[d*stride:], dst[:n]
+				q = q[:len(p)]
+				if least {
+					for i, v := range p {
+						o[i] = min(v, q[i])
+					}
+				} else {
+					for i, v := range p {
+						o[i] = max(v, q[i])
+					}
+				}
+				copy(dst[n:], src[n:])
+				src, dst = dst, src
+			}
+		}
+	}
+}
+
+// nearInk marks the pixels within pencilKeep px, both ways, of a thin mark as dark as ink.
+func nearInk(c crew, dark []uint8, w, h int) []bool {
+	near := make([]bool, w*h)
+	c.rows(h, func(y0, y1 int) {
+		for y := max(0, y0-pencilKeep); y < min(h, y1+pencilKeep); y++ {
+			for x, d := range dark[y*w : (y+1)*w] {
+				if float32(d) < pencilInk*markUnit {
+					continue
+				}
+				for yy := max(y0, y-pencilKeep); yy <= min(y1-1, y+pencilKeep); yy++ {
+					for xx := max(0, x-pencilKeep); xx <= min(w-1, x+pencilKeep); xx++ {
+						near[yy*w+xx] = true
+					}
+				}
+			}
+		}
+	})
+	return near
+}
+
+// findMarks returns the connected sets of thin, faint pixels that are not near ink, row by row of their first pixels.
+func (s *Sheet) findMarks(dark, ground []uint8, keep []bool) []mark {
+	w, h := s.W, s.H
+	const seen = uint8(seenDark)
+	done := make([]bool, w*h)
+	var out []mark
+	var px []int32
+	for i, d := range dark {
+		if d < seen || keep[i] || done[i] {
+			continue
+		}
+		px = append(px[:0], int32(i))
+		done[i] = true
+		x0, x1, y0, y1 := w, 0, h, 0
+		for k := 0; k < len(px); k++ {
+			x, y := int(px[k])%w, int(px[k])/w
+			x0, x1, y0, y1 = min(x0, x), max(x1, x), min(y0, y), max(y1, y)
+			for yy := max(0, y-1); yy <= min(h-1, y+1); yy++ {
+				for xx := max(0, x-1); xx <= min(w-1, x+1); xx++ {
+					if j := yy*w + xx; dark[j] >= seen && !keep[j] && !done[j] {
+						done[j] = true
+						px = append(px, int32(j))
+					}
+				}
+			}
+		}
+		if length := max(x1-x0, y1-y0) + 1; length >= crumbLong {
+			m := mark{px: slices.Clone(px), length: length}
+			s.weigh(&m, dark, ground, keep)
+			out = append(out, m)
+		}
+	}
+	return out
+}
+
+// weigh fills in what is measured of a mark.
+func (s *Sheet) weigh(m *mark, dark, ground []uint8, keep []bool) {
+	const (
+		out  = 3   // px from a pixel of the mark to its surroundings
+		like = 0.6 // of the mark's mean darkness
+	)
+	var hist [256]int
+	var crestSum, crestSq float64
+	crests := 0
+	var shown [3]int
+	for _, i := range m.px {
+		hist[dark[i]]++
+		for k, open := range openChannels(ground[3*i : 3*i+3]) {
+			if open {
+				m.mean[k] += logLight[ground[3*int(i)+k]] - logLight[s.Pix[4*int(i)+k]]
+				shown[k]++
+			}
+		}
+	}
+	n := len(m.px)
+	for k, v := range shown {
+		if m.open[k] = 2*v > n; m.open[k] {
+			m.mean[k] /= float32(v)
+		} else {
+			m.mean[k] = 0
+		}
+	}
+	left := n/10 + 1
+	for d := 255; d >= 0 && left > 0; d-- {
+		left -= hist[d]
+		m.high = float32(d) / markUnit
+	}
+	mean := max(m.mean[0], m.mean[1], m.mean[2])
+	ring, alike := 0, 0
+	for _, i := range m.px {
+		x, y := int(i)%s.W, int(i)/s.W
+		// the crest of the mark: no darker pixel beside it, along or across
+		if d := dark[i]; x > 0 && x < s.W-1 && y > 0 && y < s.H-1 {
+			across := d >= dark[i-1] && d >= dark[i+1]
+			down := d >= dark[int(i)-s.W] && d >= dark[int(i)+s.W]
+			if across || down {
+				crestSum += float64(d)
+				crestSq += float64(d) * float64(d)
+				crests++
+			}
+		}
+		for _, o := range [4][2]int{{out, 0}, {-out, 0}, {0, out}, {0, -out}} {
+			xx, yy := x+o[0], y+o[1]
+			if xx < 0 || yy < 0 || xx >= s.W || yy >= s.H {
+				continue
+			}
+			j := yy*s.W + xx
+			if dark[j] >= seenDark || keep[j] {
+				continue
+			}
+			ring++
+			over := float32(0)
+			for k, open := range m.open {
+				if open {
+					over = max(over, logLight[ground[3*int(i)+k]]-logLight[s.Pix[4*j+k]])
+				}
+			}
+			if over > like*mean {
+				alike++
+			}
+		}
+	}
+	if ring > 0 {
+		m.same = float32(alike) / float32(ring)
+	}
+	if crests > 1 {
+		mid := crestSum / float64(crests)
+		if v := crestSq/float64(crests) - mid*mid; v > 0 && mid > 0 {
+			m.grain = float32(math.Sqrt(v) / mid)
+		}
+	}
+}

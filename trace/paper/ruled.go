@@ -1,0 +1,736 @@
+package paper
+
+import (
+	"math"
+	"slices"
+)
+
+// This file takes printed ruling out of a clean sheet: the lines of a notebook, one way or squared. As with the staff
+// lines of music (C. Dalitz, M. Droettboom, B. Pranzas & I. Fujinaga, "A comparative study of staff removal
+// algorithms", IEEE Trans. PAMI 30(5), 2008) the lines are found by projection, followed along the sheet, and taken out
+// column by column, so that what crosses them stays whole. Print lets the light of what lies over or under it through;
+// so in logarithms of light a line is a shape that is added, on bare paper and on paint alike, and can be taken off
+// again.
+
+const (
+	ruleStep   = 4    // px along the lines between the columns that are looked at
+	ruleStrip  = 64   // px along the lines over which the looks are averaged
+	ruleReach  = 7    // px: the closing across the lines takes out marks up to 2·ruleReach wide
+	ruleCap    = 0.35 // logarithm of light: darker marks count no more than this, ink must not outvote print
+	ruleFloor  = 0.02 // least mean darkness of a line over a strip, logarithm of light, above the grain's
+	ruleSlopes = 0.3  // steepest line, across over along
+	ruleDrift  = 4.0  // px a line may move from one strip to the next, beside its slope
+	ruleSkip   = 4    // strips in a row that may hide a line
+	ruleSpan   = 0.75 // share of the sheet that a line must reach over
+	ruleSeen   = 0.4  // share of the strips within that reach that must show it
+	ruleLeast  = 5    // lines of a family
+	ruleGap    = 12.0 // px, least distance between two lines of a family
+	ruleEven   = 0.12 // of the distance: how far lines may lie from even distances
+	ruleSteady = 0.6  // share of the distances that must be even
+	ruleBlank  = 0.85 // share of the sheet a lone line across a family must reach over
+)
+
+// axis says how the pixels of a sheet are walked: n along the lines, m across.
+type axis struct{ n, m, along, across int }
+
+// rule is one printed line: its place across the sheet at each strip, px.
+type rule struct {
+	at   []float64 // by strip, always filled
+	seen []bool    // by strip: the line shows there
+}
+
+// dropRuled takes printed ruling off the sheet and returns how many lines it was.
+func (s *Sheet) dropRuled(c crew) int {
+	axes := [2]axis{{s.W, s.H, 4, 4 * s.W}, {s.H, s.W, 4 * s.W, 4}}
+	var found [2][]rule
+	var single [2][]rule
+	for k, a := range axes {
+		if a.n < 6*ruleStrip || a.m < 6*ruleStrip {
+			return 0
+		}
+		found[k], single[k] = s.findRules(c, a)
+	}
+	n := 0
+	for k, a := range axes {
+		lines := found[k]
+		if len(lines) == 0 && len(found[1-k]) > 0 {
+			lines = single[k] // the margin of a ruled page
+		}
+		s.eraseRules(c, a, lines)
+		n += len(lines)
+	}
+	return n
+}
+
+// findRules returns the family of printed lines along an axis, none when there is none, and otherwise lines that reach
+// over nearly all of the sheet.
+func (s *Sheet) findRules(c crew, a axis) (family, single []rule) {
+	nu := a.n / ruleStep
+	dark := make([]float32, nu*a.m) // darkness of thin marks, by looked-at column
+	c.rows(nu, func(u0, u1 int) {
+		col, tmp := make([]float32, a.m), make([]float32, a.m)
+		for u := u0; u < u1; u++ {
+			at := (u*ruleStep + ruleStep/2) * a.along
+			for v := range col {
+				p := s.Pix[at+v*a.across:]
+				col[v] = logLight[min(p[0], p[1], p[2])]
+			}
+			out := dark[u*a.m : (u+1)*a.m]
+			closeLine(out, tmp, col, ruleReach)
+			for v := range out {
+				out[v] = min(out[v]-col[v], ruleCap)
+			}
+		}
+	})
+	slope := steepest(dark, nu, a.m)
+	strips := projections(c, dark, nu, a.m, slope)
+	lines := followRules(strips, a.m, slope)
+	family = evenFamily(lines, a.m)
+	if family == nil {
+		for _, l := range lines {
+			if l.reach() > ruleBlank*float64(len(l.at)) && !l.touchesRim(a.m) {
+				single = append(single, l)
+			}
+		}
+		if len(single) > 2 {
+			single = nil
+		}
+	}
+	return family, single
+}
+
+// closeLine sets dst to the grey closing of v by 2r+1 samples: the running greatest, then the least of those. tmp is
+// scratch space; all are as long as v.
+func closeLine(dst, tmp, v []float32, r int) {
+	n := len(v)
+	for i := range v {
+		m := v[i]
+		for _, x := range v[max(0, i-r):min(n, i+r+1)] {
+			m = max(m, x)
+		}
+		tmp[i] = m
+	}
+	for i := range v {
+		m := tmp[i]
+		for _, x := range tmp[max(0, i-r):min(n, i+r+1)] {
+			m = min(m, x)
+		}
+		dst[i] = m
+	}
+}
+
+// steepest returns the slope at which the columns of dark, summed along it, show the sharpest lines.
+func steepest(dark []float32, nu, m int) float64 {
+	const (
+		every = 4 // looked-at columns between those that are summed
+		bin   = 2 // px across
+		steps = 75
+	)
+	mb := m / bin
+	coarse := make([]float32, 0, nu/every*mb)
+	cols := 0
+	for u := every / 2; u < nu; u += every {
+		for v := range mb {
+			coarse = append(coarse, dark[u*m+bin*v]+dark[u*m+bin*v+1])
+		}
+		cols++
+	}
+	best, bestScore := 0.0, -1.0
+	sum := make([]float32, mb)
+	for k := -steps; k <= steps; k++ {
+		slope := ruleSlopes * float64(k) / steps
+		clear(sum)
+		for u := range cols {
+			shift := int(math.Round(slope * (float64(u) - float64(cols)/2) * every * ruleStep / bin))
+			lo, hi := max(0, -shift), min(mb, mb-shift)
+			if lo >= hi {
+				continue
+			}
+			src := coarse[u*mb+lo+shift : u*mb+hi+shift]
+			for i, v := range src {
+				sum[lo+i] += v
+			}
+		}
+		score := 0.0
+		for i := 2; i+2 < mb; i++ {
+			if d := float64(2*sum[i]-sum[i-2]-sum[i+2]) / float64(cols); d > 0 {
+				score += d * d
+			}
+		}
+		if score > bestScore*1.0001 {
+			best, bestScore = slope, score
+		}
+	}
+	return best
+}
+
+// projections averages the columns of each strip along the slope, through the strip's middle, and takes off what the
+// grain shows everywhere.
+func projections(c crew, dark []float32, nu, m int, slope float64) [][]float32 {
+	per := ruleStrip / ruleStep
+	out := make([][]float32, nu/per)
+	c.each(len(out), func(k int) {
+		p, q := make([]float32, m), make([]float32, m)
+		for j := range per {
+			shift := int(math.Round(slope * (float64(j) - float64(per-1)/2) * ruleStep))
+			src := dark[(k*per+j)*m : (k*per+j+1)*m]
+			for v := max(0, -shift); v < min(m, m-shift); v++ {
+				p[v] += src[v+shift]
+			}
+		}
+		for v := range p {
+			q[v] = (p[max(v-1, 0)] + 2*p[v] + p[min(v+1, m-1)]) / float32(4*per)
+		}
+		copy(p, q)
+		slices.Sort(p)
+		floor := p[m/2]
+		for v := range q {
+			q[v] -= floor
+		}
+		out[k] = q
+	})
+	return out
+}
+
+// crest is a peak of a strip's projection.
+type crest struct {
+	v    float64 // px
+	high float32
+	next int // index in the strip that the chain goes on in, -1 for none
+	hop  int // strips to there
+	back bool
+}
+
+// followRules links the crests of neighbouring strips to lines that reach over most of the sheet.
+func followRules(strips [][]float32, m int, slope float64) []rule {
+	crests := make([][]crest, len(strips))
+	for k, p := range strips {
+		for v := 2; v+2 < m; v++ {
+			h := p[v]
+			if h < ruleFloor || h < p[v-1] || h <= p[v+1] || h < p[v-2] || h < p[v+2] {
+				continue
+			}
+			o := 0.0
+			if den := float64(p[v-1] - 2*h + p[v+1]); den < 0 {
+				o = 0.5 * float64(p[v-1]-p[v+1]) / den
+			}
+			crests[k] = append(crests[k], crest{v: float64(v) + 0.5 + o, high: h, next: -1})
+		}
+	}
+	for hop := 1; hop <= ruleSkip; hop++ {
+		tol := ruleDrift * (1 + 0.25*float64(hop-1))
+		for k := 0; k+hop < len(crests); k++ {
+			to := crests[k+hop]
+			for i := range crests[k] {
+				a := &crests[k][i]
+				if a.next >= 0 {
+					continue
+				}
+				want := a.v + slope*ruleStrip*float64(hop)
+				j := nearestCrest(to, want)
+				if j < 0 || to[j].back || math.Abs(to[j].v-want) > tol {
+					continue
+				}
+				if b := nearestOpen(crests[k], to[j].v-slope*ruleStrip*float64(hop)); b != i {
+					continue
+				}
+				a.next, a.hop, to[j].back = j, hop, true
+			}
+		}
+	}
+	var lines []rule
+	for k := range crests {
+		for i := range crests[k] {
+			if crests[k][i].back {
+				continue
+			}
+			if l, ok := lineFrom(crests, k, i, slope); ok {
+				lines = append(lines, l)
+			}
+		}
+	}
+	slices.SortStableFunc(lines, func(a, b rule) int {
+		return int(math.Copysign(1, a.middle()-b.middle()))
+	})
+	// Two chains of one line, parted by a long stretch of drawing or by grain, lie on each other.
+	kept := lines[:0]
+	for _, l := range lines {
+		if n := len(kept); n > 0 && math.Abs(kept[n-1].middle()-l.middle()) < ruleGap/2 {
+			if l.count() > kept[n-1].count() {
+				kept[n-1] = l
+			}
+			continue
+		}
+		kept = append(kept, l)
+	}
+	return kept
+}
+
+// nearestCrest returns the index of the crest nearest to v, -1 for none.
+func nearestCrest(c []crest, v float64) int {
+	best := -1
+	for i := range c {
+		if best < 0 || math.Abs(c[i].v-v) < math.Abs(c[best].v-v) {
+			best = i
+		}
+	}
+	return best
+}
+
+// nearestOpen is nearestCrest among those that do not yet go on.
+func nearestOpen(c []crest, v float64) int {
+	best := -1
+	for i := range c {
+		if c[i].next < 0 && (best < 0 || math.Abs(c[i].v-v) < math.Abs(c[best].v-v)) {
+			best = i
+		}
+	}
+	return best
+}
+
+// lineFrom follows the chain from crest i of strip k. It is a line if it reaches far, shows often enough and bends no
+// more than a sheet does.
+func lineFrom(crests [][]crest, k, i int, slope float64) (rule, bool) {
+	n := len(crests)
+	l := rule{make([]float64, n), make([]bool, n)}
+	first, last := k, k
+	for {
+		c := &crests[k][i]
+		l.at[k], l.seen[k], last = c.v, true, k
+		if c.next < 0 {
+			break
+		}
+		k, i = k+c.hop, c.next
+	}
+	count := l.count()
+	if float64(last-first+1) < ruleSpan*float64(n) || float64(count) < ruleSeen*float64(last-first+1) {
+		return l, false
+	}
+	// A parabola through what is seen, three times, each time without what lies off the last; gaps and ends follow it.
+	const off = 3.0 // px
+	var p [3]float64
+	use := slices.Clone(l.seen)
+	for range 3 {
+		var ok bool
+		if p, ok = parabola(l.at, use, slope); !ok {
+			return l, false
+		}
+		for j := range use {
+			use[j] = l.seen[j] && math.Abs(l.at[j]-along(p, j, n)) < off
+		}
+	}
+	good := 0
+	for j := range use {
+		if use[j] {
+			good++
+			continue
+		}
+		l.at[j], l.seen[j] = along(p, j, n), false
+	}
+	return l, float64(good) > 0.8*float64(count)
+}
+
+// along is the parabola p at strip j of n.
+func along(p [3]float64, j, n int) float64 {
+	x := 2*(float64(j)+0.5)/float64(n) - 1
+	return p[0] + float64(p[1]*x) + float64(p[2]*x*x)
+}
+
+// parabola fits one by least squares to the strips that are used; with few of them it is a straight line of the slope.
+func parabola(at []float64, use []bool, slope float64) (p [3]float64, ok bool) {
+	n := len(at)
+	var s [5]float64
+	var t [3]float64
+	for j, v := range at {
+		if !use[j] {
+			continue
+		}
+		x := 2*(float64(j)+0.5)/float64(n) - 1
+		xx := float64(x * x)
+		for k, w := range [5]float64{1, x, xx, xx * x, xx * xx} {
+			s[k] += w
+		}
+		t[0] += v
+		t[1] += float64(x * v)
+		t[2] += float64(xx * v)
+	}
+	if s[0] < 3 {
+		return p, false
+	}
+	det3 := func(a, b, c [3]float64) float64 { return dot(a, cross(b, c)) }
+	a, b, c := [3]float64{s[0], s[1], s[2]}, [3]float64{s[1], s[2], s[3]}, [3]float64{s[2], s[3], s[4]}
+	det := det3(a, b, c)
+	if s[0] < 6 || math.Abs(det) < 1e-6*s[0]*s[0]*s[0] {
+		half := slope * ruleStrip * float64(n) / 2
+		return [3]float64{(t[0] - float64(half*s[1])) / s[0], half, 0}, true
+	}
+	return [3]float64{det3(t, b, c) / det, det3(a, t, c) / det, det3(a, b, t) / det}, true
+}
+
+func (l *rule) middle() float64 { return l.at[len(l.at)/2] }
+
+func (l *rule) count() (n int) {
+	for _, s := range l.seen {
+		if s {
+			n++
+		}
+	}
+	return n
+}
+
+// reach is the number of strips from the first to the last that shows the line.
+func (l *rule) reach() float64 {
+	first := slices.Index(l.seen, true)
+	for i := len(l.seen) - 1; i >= 0; i-- {
+		if l.seen[i] {
+			return float64(i - first + 1)
+		}
+	}
+	return 0
+}
+
+// touchesRim reports whether the line lies along the edge of the sheet, where other things than print make lines.
+func (l *rule) touchesRim(m int) bool {
+	lo, hi := slices.Min(l.at), slices.Max(l.at)
+	return lo < 2*ruleGap || hi > float64(m)-2*ruleGap
+}
+
+// evenFamily returns the lines that lie at even distances, as print does, and those missing between two of them; nil if
+// they are too few or too uneven.
+func evenFamily(lines []rule, m int) []rule {
+	const beyond = 2.0 // lines that are looked for outside the first and the last, where they leave the sheet at a slant
+	if len(lines) < ruleLeast {
+		return nil
+	}
+	var gaps []float64
+	for i := 1; i < len(lines); i++ {
+		gaps = append(gaps, lines[i].middle()-lines[i-1].middle())
+	}
+	sorted := slices.Clone(gaps)
+	slices.Sort(sorted)
+	even, count := 0.0, -1
+	for _, d := range sorted { // the distance that most others are a multiple of
+		if d < ruleGap {
+			continue
+		}
+		n := 0
+		for _, g := range gaps {
+			if k := math.Round(g / d); k >= 1 && k <= 6 && math.Abs(g-float64(k*d)) < ruleEven*d {
+				n++
+			}
+		}
+		if n > count {
+			even, count = d, n
+		}
+	}
+	if count < ruleLeast-1 || float64(count) < ruleSteady*float64(len(gaps)) {
+		return nil
+	}
+	straighten(lines, even)
+	var out []rule
+	for k := beyond; k >= 1; k-- {
+		out = append(out, lerpRule(&lines[0], &lines[1], -float64(k*even)/gaps[0]))
+	}
+	out = append(out, lines[0])
+	for i := 1; i < len(lines); i++ {
+		k := math.Round(gaps[i-1] / even)
+		if k >= 2 && k <= 6 && math.Abs(gaps[i-1]-float64(k*even)) < ruleEven*even {
+			for j := 1.0; j < k; j++ {
+				out = append(out, lerpRule(&lines[i-1], &lines[i], j/k))
+			}
+		}
+		out = append(out, lines[i])
+	}
+	last := len(lines) - 1
+	for k := 1.0; k <= beyond; k++ {
+		out = append(out, lerpRule(&lines[last-1], &lines[last], 1+float64(k*even)/gaps[last-1]))
+	}
+	return slices.DeleteFunc(out, func(l rule) bool {
+		return slices.Max(l.at) < 0 || slices.Min(l.at) > float64(m)
+	})
+}
+
+// straighten takes a line back to between its neighbours wherever it has strayed, as along a drawn line near it; the one
+// that has strayed farthest first, as its neighbours seem to have strayed too.
+func straighten(lines []rule, even float64) {
+	const astray = 2.0 // px
+	for j := range lines[0].at {
+		for range len(lines) / 4 {
+			worst, far := -1, astray
+			for i := 1; i+1 < len(lines); i++ {
+				a, l, b := lines[i-1].at[j], lines[i].at[j], lines[i+1].at[j]
+				if math.Abs(b-a-float64(2*even)) > 4*ruleEven*even {
+					continue
+				}
+				if d := math.Abs(l - (a+b)/2); d > far {
+					worst, far = i, d
+				}
+			}
+			if worst < 0 {
+				break
+			}
+			lines[worst].at[j], lines[worst].seen[j] = (lines[worst-1].at[j]+lines[worst+1].at[j])/2, false
+		}
+	}
+}
+
+// lerpRule returns the line between two others.
+func lerpRule(a, b *rule, t float64) rule {
+	l := rule{make([]float64, len(a.at)), make([]bool, len(a.at))}
+	for i := range l.at {
+		l.at[i] = a.at[i] + float64(t*(b.at[i]-a.at[i]))
+	}
+	return l
+}
+
+const (
+	ruleHalf   = 6    // px: half the greatest width of a line with its blur
+	ruleSide   = 4    // px either side of a line by which its ground is known
+	ruleFlat   = 0.10 // logarithm of light: how far the two sides of a line may differ on one ground
+	ruleSmooth = 12   // px along a line over which its darkness is averaged
+	ruleTrust  = 0.10 // logarithm of light by which a line may differ from its mean shape
+	ruleShapes = 4    // samples of the shape a px
+	opaque     = -2.2 // logarithm of light below which ink lets nothing shine through
+)
+
+// eraseRules takes the lines off the sheet.
+func (s *Sheet) eraseRules(c crew, a axis, lines []rule) {
+	if len(lines) == 0 {
+		return
+	}
+	shape := s.ruleShape(a, lines)
+	c.each(len(lines), func(i int) { s.eraseRule(a, &lines[i], shape) })
+}
+
+// centre returns where the line lies at px u along the sheet.
+func (l *rule) centre(u int) float64 {
+	x := (float64(u)+0.5)/ruleStrip - 0.5
+	i := min(max(int(math.Floor(x)), 0), len(l.at)-2)
+	return l.at[i] + float64((x-float64(i))*(l.at[i+1]-l.at[i]))
+}
+
+// crossing is one column through a line.
+type crossing struct {
+	lo, n  int                                   // first pixel across, and how many
+	log    [2*(ruleHalf+ruleSide) + 2][3]float32 // logarithm of light
+	ground [2][3]float32                         // of the sides before and after
+	flat   bool                                  // both sides are one ground
+}
+
+// look reads the column at px u through a line centred at v; false where that is not on the sheet. At the edge of the
+// sheet one side must do.
+func (s *Sheet) look(k *crossing, a axis, u int, v float64) bool {
+	k.lo = int(math.Floor(v)) - ruleHalf - ruleSide
+	k.n = 2*(ruleHalf+ruleSide) + 1
+	before, after := k.lo >= 0, k.lo+k.n <= a.m
+	if v < 0 || v >= float64(a.m) || !before && !after {
+		return false
+	}
+	for i := range k.n {
+		p := s.Pix[u*a.along+min(max(k.lo+i, 0), a.m-1)*a.across:][:3]
+		k.log[i] = [3]float32{logLight[p[0]], logLight[p[1]], logLight[p[2]]}
+	}
+	k.flat = true
+	for c := range 3 {
+		k.ground[0][c] = middle4(k.log[0][c], k.log[1][c], k.log[2][c], k.log[3][c])
+		n := k.n
+		k.ground[1][c] = middle4(k.log[n-1][c], k.log[n-2][c], k.log[n-3][c], k.log[n-4][c])
+		if !before {
+			k.ground[0][c] = k.ground[1][c]
+		}
+		if !after {
+			k.ground[1][c] = k.ground[0][c]
+		}
+		d := k.ground[0][c] - k.ground[1][c]
+		k.flat = k.flat && d < ruleFlat && d > -ruleFlat
+	}
+	return true
+}
+
+// middle4 is the mean of the two middle ones of four.
+func middle4(a, b, c, d float32) float32 {
+	return (a + b + c + d - max(a, b, c, d) - min(a, b, c, d)) / 2
+}
+
+// under returns the logarithm of the ground's light at pixel i of the column, between both sides.
+func (k *crossing) under(i, c int) float32 {
+	t := float32(i) / float32(k.n-1)
+	return k.ground[0][c] + float32(t*(k.ground[1][c]-k.ground[0][c]))
+}
+
+// ruleShape returns the mean shape of the lines across, its greatest value 1, in ruleShapes samples a px from -ruleHalf on.
+func (s *Sheet) ruleShape(a axis, lines []rule) []float32 {
+	sum := make([]float64, 2*ruleHalf*ruleShapes)
+	num := make([]float64, len(sum))
+	var k crossing
+	for i := range lines {
+		l := &lines[i]
+		for u := ruleStep / 2; u < a.n; u += ruleStep {
+			if j := u / ruleStrip; j >= len(l.seen) || !l.seen[j] {
+				continue
+			}
+			v := l.centre(u)
+			if !s.look(&k, a, u, v) || !k.flat {
+				continue
+			}
+			for j := range k.n {
+				b := int(math.Floor((float64(k.lo+j) + 0.5 - v + ruleHalf) * ruleShapes))
+				if b < 0 || b >= len(sum) {
+					continue
+				}
+				d := 0.0
+				for c := range 3 {
+					d += float64(k.under(j, c) - k.log[j][c])
+				}
+				sum[b] += math.Min(math.Max(d, -ruleCap), 3*ruleCap)
+				num[b]++
+			}
+		}
+	}
+	shape := make([]float32, len(sum))
+	top := float32(0)
+	for b := range shape {
+		if num[b] > 0 {
+			shape[b] = float32(math.Max(0, sum[b]/num[b]))
+		}
+		top = max(top, shape[b])
+	}
+	if top == 0 {
+		return shape
+	}
+	for b := range shape {
+		shape[b] /= top
+	}
+	return shape
+}
+
+// eraseRule takes one line off the sheet.
+func (s *Sheet) eraseRule(a axis, l *rule, shape []float32) {
+	height := func(d float64) float32 { // of the shape at d px from the line's middle
+		x := (d+ruleHalf)*ruleShapes - 0.5
+		i := int(math.Floor(x))
+		if i < 0 || i+1 >= len(shape) {
+			return 0
+		}
+		return shape[i] + float32(float32(x-float64(i))*(shape[i+1]-shape[i]))
+	}
+	// How dark the line is in each channel, where it is seen on one ground.
+	dark := make([][3]float32, a.n)
+	seen := make([]bool, a.n)
+	var k crossing
+	for u := range a.n {
+		v := l.centre(u)
+		if !s.look(&k, a, u, v) || !k.flat {
+			continue
+		}
+		var num [3]float32
+		var den float32
+		for j := range k.n {
+			h := height(float64(k.lo+j) + 0.5 - v)
+			den += float32(h * h)
+			for c := range 3 {
+				num[c] += float32(h * (k.under(j, c) - k.log[j][c]))
+			}
+		}
+		if den == 0 {
+			continue
+		}
+		for c := range 3 {
+			dark[u][c] = num[c] / den
+		}
+		seen[u] = true
+	}
+	smooth := alongRule(dark, seen)
+	for u := range a.n {
+		v := l.centre(u)
+		if !s.look(&k, a, u, v) {
+			continue
+		}
+		d := smooth[u]
+		for c := range d {
+			d[c] = max(d[c], 0)
+		}
+		if d == ([3]float32{}) {
+			continue
+		}
+		plain := k.flat // nothing but the line lies here
+		for j := ruleSide - 1; j < k.n-ruleSide+1 && plain; j++ {
+			h := height(float64(k.lo+j) + 0.5 - v)
+			for c := range 3 {
+				e := k.under(j, c) - k.log[j][c] - float32(h*d[c])
+				plain = plain && e < ruleTrust+float32(0.35*d[c]) && e > -ruleTrust-float32(0.35*d[c])
+			}
+		}
+		for j := ruleSide - 1; j < k.n-ruleSide+1; j++ {
+			h := height(float64(k.lo+j) + 0.5 - v)
+			if h < 0.02 && !plain || k.lo+j < 0 || k.lo+j >= a.m {
+				continue
+			}
+			p := s.Pix[u*a.along+(k.lo+j)*a.across:][:3]
+			for c := range p {
+				x := k.log[j][c]
+				switch {
+				case plain:
+					x = k.under(j, c)
+				case x > opaque:
+					x = max(x, min(x+float32(h*d[c]), max(k.ground[0][c], k.ground[1][c])))
+				}
+				p[c] = encode(float32(math.Exp(float64(x))))
+			}
+		}
+	}
+}
+
+// alongRule smooths the darkness of a line along it: the middle of what is seen within ruleSmooth px, and between such
+// places straight on.
+func alongRule(dark [][3]float32, seen []bool) [][3]float32 {
+	n := len(dark)
+	out := make([][3]float32, n)
+	ok := make([]bool, n)
+	var vals [3][]float32
+	for u := 0; u < n; u += ruleStep {
+		for c := range vals {
+			vals[c] = vals[c][:0]
+		}
+		for j := max(0, u-ruleSmooth); j <= min(n-1, u+ruleSmooth); j++ {
+			if seen[j] {
+				for c := range vals {
+					vals[c] = append(vals[c], dark[j][c])
+				}
+			}
+		}
+		if len(vals[0]) < ruleSmooth/2 {
+			continue
+		}
+		for c := range vals {
+			slices.Sort(vals[c])
+			out[u][c] = vals[c][len(vals[c])/2]
+		}
+		ok[u] = true
+	}
+	last := -1
+	for u := 0; u < n; u += ruleStep {
+		if !ok[u] {
+			continue
+		}
+		if last < 0 {
+			for j := range u {
+				out[j] = out[u]
+			}
+		} else {
+			for j := last + 1; j < u; j++ {
+				t := float32(j-last) / float32(u-last)
+				for c := range 3 {
+					out[j][c] = out[last][c] + float32(t*(out[u][c]-out[last][c]))
+				}
+			}
+		}
+		last = u
+	}
+	if last >= 0 {
+		for j := last + 1; j < n; j++ {
+			out[j] = out[last]
+		}
+	}
+	return out
+}

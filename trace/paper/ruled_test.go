@@ -1,0 +1,256 @@
+package paper
+
+import (
+	"context"
+	"math"
+	"math/rand/v2"
+	"testing"
+)
+
+// canvas is a sheet drawn by code: reflectances in linear light, three a pixel.
+type canvas struct {
+	w, h int
+	v    []float64
+}
+
+func newCanvas(w, h int) *canvas {
+	c := &canvas{w, h, make([]float64, 3*w*h)}
+	for i := range c.v {
+		c.v[i] = 1
+	}
+	return c
+}
+
+// layer multiplies the reflectances by those of a colour where cover says, 0..1, as a transparent print does.
+func (c *canvas) layer(colour [3]float64, cover func(x, y float64) float64) {
+	for y := range c.h {
+		for x := range c.w {
+			if a := cover(float64(x)+0.5, float64(y)+0.5); a > 0 {
+				for k := range 3 {
+					c.v[3*(y*c.w+x)+k] *= 1 - a*(1-colour[k])
+				}
+			}
+		}
+	}
+}
+
+// sheet returns the canvas as a sheet with grain of the given standard deviation, 8-bit levels.
+func (c *canvas) sheet(grain float64, seed uint64) *Sheet {
+	r := rand.New(rand.NewPCG(seed, 3))
+	s := &Sheet{Kind: Snapshot, Noise: grain}
+	s.W, s.H, s.Pix = c.w, c.h, make([]uint8, 4*c.w*c.h)
+	for i := range c.w * c.h {
+		n := grain * r.NormFloat64()
+		for k := range 3 {
+			v := float64(encode(float32(c.v[3*i+k]))) + n
+			s.Pix[4*i+k] = uint8(math.Min(math.Max(math.Round(v), 0), 255))
+		}
+		s.Pix[4*i+3] = 255
+	}
+	return s
+}
+
+// band is the cover of a stroke of the given width whose middle lies d px away, its edges a pixel soft.
+func band(d, width float64) float64 { return math.Min(math.Max(width/2+0.5-math.Abs(d), 0), 1) }
+
+var (
+	ruleBlue = [3]float64{0.55, 0.68, 0.85}
+	inkBlack = [3]float64{0.01, 0.01, 0.01}
+	paintRed = [3]float64{0.75, 0.1, 0.08}
+)
+
+// ringAndDisc is a drawing of a ring and strokes in ink and a painted disc on a sheet of 900×700 px.
+func ringAndDisc() *canvas {
+	c := newCanvas(900, 700)
+	c.layer(paintRed, func(x, y float64) float64 { return band(math.Hypot(x-560, y-330), 300) })
+	c.layer(inkBlack, func(x, y float64) float64 { return band(math.Hypot(x-330, y-350)-170, 6) })
+	c.layer(inkBlack, func(x, y float64) float64 { // a slanting stroke and one along the rules
+		return math.Max(band(0.6*(x-200)-0.8*(y-150), 5)*b2f(x > 120 && x < 620), band(y-563, 6)*b2f(x > 200 && x < 700))
+	})
+	return c
+}
+
+func b2f(b bool) float64 {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// rule adds printed lines every gap px at the slope, curved by bend px over the sheet, and worn in places.
+func (c *canvas) rule(gap, slope, bend float64, down bool) {
+	c.layer(ruleBlue, func(x, y float64) float64 {
+		u, v, n := x, y, float64(c.w)
+		if down {
+			u, v, n = y, x, float64(c.h)
+		}
+		t := 2*u/n - 1
+		v -= 20 + slope*u + bend*t*t
+		worn := 0.8 + 0.2*math.Sin(u/37+math.Floor(v/gap+0.5)*2)
+		return worn * band(v-gap*math.Round(v/gap), 2.6)
+	})
+}
+
+// compare holds a sheet against what it should be: the share of pixels that are off by more than levels in some channel.
+func compare(s, want *Sheet, levels int) float64 {
+	n := 0
+	for i := range s.W * s.H {
+		for k := range 3 {
+			if abs(int(s.Pix[4*i+k])-int(want.Pix[4*i+k])) > levels {
+				n++
+				break
+			}
+		}
+	}
+	return float64(n) / float64(s.W*s.H)
+}
+
+// Ruled and squared paper, straight, slanting and curved, comes out as the same drawing on plain paper: ink that the
+// lines cross stays whole, and paint keeps its colour.
+func TestRulingGoes(t *testing.T) {
+	for _, c := range []struct {
+		name        string
+		slope, bend float64
+		squared     bool
+	}{
+		{"ruled", 0, 0, false},
+		{"slanting", 0.03, 0, false},
+		{"curved", -0.01, 5, false},
+		{"squared", 0.01, 0, true},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			plain := ringAndDisc().sheet(2, 1)
+			lined := ringAndDisc()
+			lined.rule(48, c.slope, c.bend, false)
+			if c.squared {
+				lined.rule(48, -c.slope, 0, true)
+			}
+			s := lined.sheet(2, 1)
+			before := compare(s, plain, 30)
+			n := s.dropRuled(newCrew(context.Background(), 2))
+			if n < 12 {
+				t.Errorf("%d lines dropped", n)
+			}
+			if after := compare(s, plain, 30); after > 0.002 || before < 0.02 {
+				t.Errorf("%.2f %% of the sheet is off, before %.2f %%", 100*after, 100*before)
+			}
+			holes := 0
+			for i := range s.W * s.H {
+				if plain.Pix[4*i] < 25 && s.Pix[4*i] > 90 { // inside ink
+					holes++
+				}
+			}
+			if holes > 0 {
+				t.Errorf("%d pixels of ink broken", holes)
+			}
+		})
+	}
+}
+
+// A drawing without ruling is left as it is to the last bit, even with some parallel strokes in it.
+func TestNoRulingNothingGoes(t *testing.T) {
+	c := ringAndDisc()
+	c.layer(inkBlack, func(x, y float64) float64 { // four boards and a mast
+		a := 0.0
+		for k := range 4 {
+			a = math.Max(a, band(y-420-float64(k)*40, 4)*b2f(x > 300 && x < 850))
+		}
+		return math.Max(a, band(x-780, 5))
+	})
+	s, want := c.sheet(2, 4), c.sheet(2, 4)
+	if n := s.dropRuled(newCrew(context.Background(), 2)); n != 0 || compare(s, want, 0) != 0 {
+		t.Errorf("%d lines dropped", n)
+	}
+}
+
+// The result does not depend on the number of goroutines.
+func TestRulingWorkers(t *testing.T) {
+	var first *Sheet
+	for _, workers := range []int{1, 3} {
+		c := ringAndDisc()
+		c.rule(40, 0.01, 0, false)
+		c.rule(40, 0, 0, true)
+		s := c.sheet(2, 5)
+		s.dropRuled(newCrew(context.Background(), workers))
+		s.dropPencil(newCrew(context.Background(), workers))
+		if first == nil {
+			first = s
+		} else if compare(s, first, 0) != 0 {
+			t.Error("the sheets differ")
+		}
+	}
+}
+
+// Pencil under the ink goes, on paper as on paint; the ink, a thin pale stroke of grey ink and the paint stay.
+func TestPencilGoes(t *testing.T) {
+	r := rand.New(rand.NewPCG(7, 8))
+	grain := make([]float64, 900*700)
+	for i := range grain {
+		grain[i] = math.Min(math.Max(0.55+0.5*r.NormFloat64(), 0), 1)
+	}
+	pencil := func(c *canvas) {
+		c.layer([3]float64{0.5, 0.5, 0.5}, func(x, y float64) float64 {
+			a := band(math.Hypot(x-450, y-340)-250, 4)
+			a = math.Max(a, band(y-340-0.1*(x-450), 4)*b2f(x > 100 && x < 850))
+			return a * grain[int(y)*900+int(x)]
+		})
+	}
+	grey := func(c *canvas) {
+		c.layer([3]float64{0.6, 0.6, 0.6}, func(x, y float64) float64 { return band(math.Hypot(x-150, y-560)-70, 4) })
+	}
+	plain := ringAndDisc()
+	grey(plain)
+	with := ringAndDisc()
+	grey(with)
+	pencil(with)
+	want, s := plain.sheet(2, 9), with.sheet(2, 9)
+	before := compare(s, want, 40)
+	length := s.dropPencil(newCrew(context.Background(), 2))
+	if after := compare(s, want, 40); length < 1000 || before < 0.005 || after > 0.0015 {
+		t.Errorf("%d px dropped, %.2f %% off, before %.2f %%", length, 100*after, 100*before)
+	}
+	lost := 0
+	for y := range s.H {
+		for x := range s.W {
+			if i := 4 * (y*s.W + x); math.Abs(math.Hypot(float64(x)+0.5-150, float64(y)+0.5-560)-70) < 1 && s.Pix[i] > 225 {
+				lost++
+			}
+		}
+	}
+	if lost > 0 {
+		t.Errorf("%d pixels of grey ink lost", lost)
+	}
+}
+
+// Non-photo blue under black ink goes; under a blue pen a pale blue stroke is that pen's.
+func TestPaleBlue(t *testing.T) {
+	for _, c := range []struct {
+		ink  [3]float64
+		goes bool
+	}{{inkBlack, true}, {[3]float64{0.05, 0.2, 0.6}, false}} {
+		v := newCanvas(800, 600)
+		v.layer([3]float64{0.6, 0.8, 0.95}, func(x, y float64) float64 {
+			return math.Max(band(math.Hypot(x-400, y-300)-220, 4), band(y-300, 4)*b2f(x > 60 && x < 740))
+		})
+		v.layer(c.ink, func(x, y float64) float64 { return band(math.Hypot(x-400, y-300)-150, 7) })
+		s := v.sheet(1.5, 11)
+		length := s.dropPencil(newCrew(context.Background(), 2))
+		at := s.Pix[4*(520*s.W+400)] // on the outer ring
+		if c.goes != (length > 500) || c.goes != (at > 230) {
+			t.Errorf("ink %v: %d px dropped, ring at level %d", c.ink, length, at)
+		}
+	}
+}
+
+// Where nothing is stronger, pencil is the drawing.
+func TestPencilDrawingStays(t *testing.T) {
+	v := newCanvas(600, 500)
+	r := rand.New(rand.NewPCG(1, 8))
+	v.layer([3]float64{0.45, 0.45, 0.45}, func(x, y float64) float64 {
+		return band(math.Hypot(x-300, y-250)-150, 4) * math.Min(math.Max(0.55+0.5*r.NormFloat64(), 0), 1)
+	})
+	s, want := v.sheet(2, 3), v.sheet(2, 3)
+	if n := s.dropPencil(newCrew(context.Background(), 1)); n != 0 || compare(s, want, 0) != 0 {
+		t.Errorf("%d px dropped", n)
+	}
+}
