@@ -40,7 +40,7 @@ type Report struct {
 	EdgeNoise float64   // px, standard deviation of the measured positions
 	Tolerance float64   // px, as used
 	Paper     *Paper    // nil for a digital picture
-	Notes     []string  // from the sheet, one line each
+	Notes     []string  // on the sheet and on what was left out, one line each
 	Stages    []StageTime
 }
 
@@ -112,6 +112,7 @@ type edges struct {
 	samples [][]edgeSample
 	noise   float64 // px
 	dust    int     // specks dissolved
+	grain   float64 // the smallest mark kept, px across: more than asked for where there were too many
 	marks   []Mark
 	dots    [][]fit.Segment
 }
@@ -205,6 +206,9 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 		r.Paper = &Paper{s.Straightened, s.Proportion, s.W, s.H, s.Homography, s.Noise, s.Blur, s.LightRange, s.ShadowFound}
 	}
 	r.Palette, r.Ground = t.edges.flats.Palette, t.edges.flats.Ground
+	if t.edges.grain > dust {
+		r.Notes = append(slices.Clip(r.Notes), fmt.Sprintf("too much detail to draw: marks below %.1f px left out", t.edges.grain))
+	}
 	if opt.KeepPaper {
 		r.Ground = -1
 	}
@@ -250,6 +254,10 @@ func quantise(s *paper.Sheet, opt Options, workers int) (*quantize.Flats, error)
 // maxDissolveRounds bounds how often specks are looked for again after their neighbours have changed.
 const maxDissolveRounds = 3
 
+// mostArcs returns how many boundaries a picture of w x h pixels may have. No drawing comes near it: a picture that has
+// more is noise or a photograph, and drawing it all would take minutes and help nobody.
+func mostArcs(w, h int) int { return max(15_000, min(250_000, w*h/100)) }
+
 // measureEdges builds the planar map, dissolves dust, save the marks at the places to keep, and measures every boundary.
 // It returns ctx.Err() when ctx ends.
 func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []fit.Point, workers int) (*edges, error) {
@@ -257,25 +265,35 @@ func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []f
 	saddle := func(x, y int, a, b, c, d uint8) planar.SaddleKind { return joinSaddle(f, x, y, a, b, c, d) }
 	m := planar.Build(labels, f.W, f.H, saddle, workers)
 	e := &edges{flats: f, marks: marksOf(m)}
-	for range maxDissolveRounds {
+	e.grain = dust
+	for round := 0; ; {
 		kept := keptFaces(m, keep)
-		small := func(face *planar.Face) bool { return dustOf(face) <= dust && !kept[face] }
-		if !slices.ContainsFunc(m.Faces, func(face planar.Face) bool { return small(&face) }) {
+		small := func(face *planar.Face) bool { return dustOf(face) <= e.grain && !kept[face] }
+		gone := 0
+		if slices.ContainsFunc(m.Faces, func(face planar.Face) bool { return small(&face) }) {
+			if &labels[0] == &f.Labels[0] {
+				labels = slices.Clone(labels)
+			}
+			gone = m.Dissolve(labels, small, func(face *planar.Face, to uint8, shared int) float64 {
+				// The longest common border hides a speck best; the nearest colour breaks near ties.
+				de := f.Palette[face.Label].Colour.Difference(f.Palette[to].Colour)
+				return de / (10 + de) / float64(shared)
+			})
+		}
+		if gone > 0 {
+			e.dust += gone
+			m = planar.Build(labels, f.W, f.H, saddle, workers)
+		}
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		if round++; gone > 0 && round < maxDissolveRounds {
+			continue
+		}
+		if len(m.Arcs) <= mostArcs(f.W, f.H) || e.grain > float64(max(f.W, f.H)) {
 			break
 		}
-		if &labels[0] == &f.Labels[0] {
-			labels = slices.Clone(labels)
-		}
-		gone := m.Dissolve(labels, small, func(face *planar.Face, to uint8, shared int) float64 {
-			// The longest common border hides a speck best; the nearest colour breaks near ties.
-			de := f.Palette[face.Label].Colour.Difference(f.Palette[to].Colour)
-			return de / (10 + de) / float64(shared)
-		})
-		if gone == 0 {
-			break
-		}
-		e.dust += gone
-		m = planar.Build(labels, f.W, f.H, saddle, workers)
+		e.grain, round = 1.5*max(1, e.grain), 0
 	}
 	e.m = m
 	meter := newEdgeMeter(f, labels, m)

@@ -7,6 +7,7 @@ import (
 	"image"
 	"math"
 	"math/rand/v2"
+	"strings"
 	"sync/atomic"
 	"testing"
 
@@ -247,6 +248,25 @@ func TestCancelled(t *testing.T) {
 	cancel()
 	if _, err := trace.Trace(ctx, scene(40, 40, 1), trace.Options{}); err != context.Canceled {
 		t.Errorf("error %v, want context.Canceled", err)
+	}
+}
+
+// TestTooMuchDetail gives noise to the tracer: it must say what it leaves out, and draw no more than it says.
+func TestTooMuchDetail(t *testing.T) {
+	r := rand.New(rand.NewPCG(8, 8))
+	pic := picture(400, 400, func(x, y int) (uint8, uint8, uint8) {
+		v := r.Uint32()
+		return uint8(v), uint8(v >> 8), uint8(v >> 16)
+	})
+	res, err := trace.Trace(context.Background(), pic, trace.Options{Colours: 16})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n := len(res.Report.Notes); n == 0 || !strings.Contains(res.Report.Notes[n-1], "too much detail") {
+		t.Errorf("notes %q do not say that detail was left out", res.Report.Notes)
+	}
+	if res.Report.Segments > 60_000 {
+		t.Errorf("%d segments for 160,000 pixels of noise", res.Report.Segments)
 	}
 }
 
