@@ -382,6 +382,40 @@ func TestRecolourAndProof(t *testing.T) {
 	}
 }
 
+func TestProofOverReference(t *testing.T) {
+	workshop(t, "lantern.png")
+	if r := call(t, nil, "trace", "lantern.png", "-q"); r.code != 0 {
+		t.Fatalf("%+v", r)
+	}
+	before := filesHere(t)
+	for _, c := range []struct {
+		args, want string
+		code       int
+	}{
+		{"proof lantern.svg lantern.png --reference lantern.png", "want one drawing", exitUsage},
+		{"proof lantern.png lantern.svg --match 0,0,1,1,0,0,1,1", "--match goes with --reference", exitUsage},
+		{"proof lantern.svg --reference lantern.png --match 0,0,1,1", "want eight numbers", exitUsage},
+		{"proof lantern.svg --reference lantern.png --match 0,0,0,0,0,0,1,1", "two points to place by are one", exitFailed},
+		{"proof lantern.svg --reference none.png", "none.png: does not exist", exitFailed},
+		{"proof lantern.svg --reference lantern.png -o lantern.png", "written over", exitUsage},
+	} {
+		if r := call(t, nil, strings.Fields(c.args)...); r.code != c.code || !strings.Contains(r.errors, c.want) {
+			t.Errorf("%s: %+v", c.args, r)
+		}
+	}
+	if after := filesHere(t); after != before {
+		t.Errorf("left behind: %s", after)
+	}
+	r := call(t, nil, "proof", "lantern.svg", "--reference", "lantern.png", "--json")
+	var f struct{ Scale, Turn, X, Y, Near, Wider float64 }
+	if err := json.Unmarshal([]byte(r.out), &f); err != nil || r.code != 0 || f.Scale < 0.98 || f.Scale > 1.02 || f.Near < 0.88 || f.Wider < -1.5 || f.Wider > 1.5 {
+		t.Errorf("%v %+v", err, r)
+	}
+	if m, err := png.Decode(bytes.NewReader(get(t, "lantern.reference.png"))); err != nil || m.Bounds().Dx() < 800 {
+		t.Errorf("the picture: %v", err)
+	}
+}
+
 func TestInterrupted(t *testing.T) {
 	workshop(t, "buoy-flat.png")
 	ctx, stop := context.WithCancel(context.Background())

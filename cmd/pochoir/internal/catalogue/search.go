@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"strings"
 	"sync"
 
 	"pochoir/quantize/colour"
@@ -82,8 +83,12 @@ func (f criterion) as() string {
 	return f.filter
 }
 
-// few is up to how many IDs a criterion may hold for to lead without being compared with others.
-const few = 200
+// few is up to how many IDs a criterion may hold for to lead without being compared with others; criteria that hold for
+// more than many are not told apart.
+const (
+	few  = 200
+	many = 1 << 17
+)
 
 // Search returns what q asks for: by colour the nearest first, by size the smallest where that leads, else
 // the newest. How long it takes depends on the number of hits and, where several things are asked for, on what the rarest of them holds for;
@@ -104,10 +109,10 @@ func (c *Catalogue) Search(q Query) (hits []Hit, err error) {
 	}
 	err = c.view(context.Background(), func(tx *sql.Tx) error {
 		if q.Colour != nil {
-			hits, err = nearColour(tx, q, all)
+			hits, err = byColour(tx, q, all)
 			return err
 		}
-		lead, err := rarest(tx, all)
+		lead, _, err := rarest(tx, all)
 		if err != nil {
 			return err
 		}
@@ -183,21 +188,25 @@ func (q Query) criteria() ([]criterion, error) {
 	return all, nil
 }
 
-// rarest returns the criterion to lead: one that holds for few, else the first; -1 where there is none.
-func rarest(tx *sql.Tx, all []criterion) (int, error) {
+// rarest returns the criterion to lead, one that holds for about the fewest, and an upper bound of how many that are;
+// where none holds for few, the first. It returns -1 where there is none. Counting costs no more than some times what
+// the rarest holds for.
+func rarest(tx *sql.Tx, all []criterion) (lead, most int, err error) {
 	if len(all) < 2 {
-		return len(all) - 1, nil
+		return len(all) - 1, math.MaxInt, nil
 	}
-	for i, f := range all {
-		n, err := first(tx, "SELECT count(*) FROM (SELECT 1"+f.from()+" LIMIT ?)", slices.Concat(f.args, []any{few})...)
-		if err != nil {
-			return 0, err
-		}
-		if n < few {
-			return i, nil
+	for most = few; most <= many; most *= 8 {
+		for i, f := range all {
+			n, err := first(tx, "SELECT count(*) FROM (SELECT 1"+f.from()+" LIMIT ?)", slices.Concat(f.args, []any{most + 1})...)
+			if err != nil {
+				return 0, 0, err
+			}
+			if n <= int64(most) {
+				return i, int(n), nil
+			}
 		}
 	}
-	return 0, nil
+	return 0, math.MaxInt, nil
 }
 
 // Colours are searched from the nearest outwards, by cells of 16 levels a channel. CIEDE2000 obeys no triangle
@@ -233,11 +242,79 @@ var cells = sync.OnceValue(func() []cell {
 // mostL is by how much L may differ, at most, for a CIEDE2000 of 1: the largest SL of the formula, at L = 0 or 100.
 var mostL = 1 + 0.015*2500/math.Sqrt(20+2500)
 
-// cellBatch is how many cells are looked into at a time.
-const cellBatch = 32
+// firstBatch is how many cells are looked into first; each time after it is twice as many.
+const firstBatch = 4
+
+// byColour returns the items with a swatch near q.Colour, the nearest first, that meet the other criteria: where one of
+// those holds for few, out of these, else from the colour outwards.
+func byColour(tx *sql.Tx, q Query, all []criterion) ([]Hit, error) {
+	const fewer = 2000 // items whose swatches are looked at one by one
+	for i, f := range all {
+		n, err := first(tx, "SELECT count(*) FROM (SELECT 1"+f.from()+" LIMIT ?)", slices.Concat(f.args, []any{fewer + 1})...)
+		if err != nil {
+			return nil, err
+		}
+		if n <= fewer {
+			return amongColour(tx, q, all, i)
+		}
+	}
+	return nearColour(tx, q, all)
+}
+
+// amongColour goes through what the leading criterion holds for.
+func amongColour(tx *sql.Tx, q Query, all []criterion, lead int) ([]Hit, error) {
+	where, more := filters(all, lead)
+	type swatch struct{ item, tint int64 }
+	swatches, err := list(tx, func(r row) (s swatch, err error) { return s, r.Scan(&s.item, &s.tint) },
+		"SELECT w.item, w.colour FROM (SELECT DISTINCT i.id AS id"+all[lead].from()+where+") AS few CROSS JOIN swatch w ON w.item = few.id",
+		slices.Concat(all[lead].args, more)...)
+	if err != nil {
+		return nil, err
+	}
+	target := q.Colour.Lab()
+	nearest := map[int64]float64{}
+	var ids []int64
+	for _, s := range swatches {
+		d := colour.Difference(target, untint(s.tint).Lab())
+		old, seen := nearest[s.item]
+		if d > q.Within || seen && old <= d {
+			continue
+		}
+		if !seen {
+			ids = append(ids, s.item)
+		}
+		nearest[s.item] = d
+	}
+	sort.Slice(ids, func(i, j int) bool {
+		return nearest[ids[i]] < nearest[ids[j]] || nearest[ids[i]] == nearest[ids[j]] && ids[i] > ids[j]
+	})
+	return hitsOf(tx, ids[:min(q.Limit, len(ids))], nearest)
+}
+
+// hitsOf returns the items of these IDs, in their order.
+func hitsOf(tx *sql.Tx, ids []int64, difference map[int64]float64) ([]Hit, error) {
+	hits, err := list(tx, scanHit, "SELECT "+hitColumns+" FROM json_each(?) AS wanted CROSS JOIN item i ON i.id = wanted.value ORDER BY wanted.id", numbers(ids))
+	for i := range hits {
+		hits[i].Difference = difference[hits[i].ID]
+	}
+	return hits, err
+}
 
 // nearColour returns the items with a swatch near q.Colour, the nearest first, that meet the other criteria.
 func nearColour(tx *sql.Tx, q Query, all []criterion) ([]Hit, error) {
+	f := finder{tx: tx, q: q, difference: map[int64]float64{}}
+	f.where, f.args = filters(all, -1)
+	// none is nearer than the colour itself
+	own, err := list(tx, scanTint, "SELECT colour, uses FROM tint WHERE colour = ?", tint(*q.Colour))
+	if err != nil {
+		return nil, err
+	}
+	if err := f.take(own); err != nil {
+		return nil, err
+	}
+	if len(f.ids) == q.Limit {
+		return hitsOf(tx, f.ids, f.difference)
+	}
 	target, k := q.Colour.Lab(), margin(q.Within)
 	type candidate struct {
 		cell  int
@@ -255,11 +332,9 @@ func nearColour(tx *sql.Tx, q Query, all []criterion) ([]Hit, error) {
 	sort.Slice(queue, func(i, j int) bool {
 		return queue[i].bound < queue[j].bound || queue[i].bound == queue[j].bound && queue[i].cell < queue[j].cell
 	})
-	f := finder{tx: tx, q: q, seen: map[int64]bool{}}
-	f.where, f.args = filters(all, -1)
 	var tints []nearTint // seen, but not yet known to be the nearest left
-	for len(queue) > 0 && len(f.hits) < q.Limit {
-		n := min(cellBatch, len(queue))
+	for batch := firstBatch; len(queue) > 0 && len(f.ids) < q.Limit; batch *= 2 {
+		n := min(batch, len(queue))
 		var starts []int64
 		for _, c := range queue[:n] {
 			starts = append(starts, int64(c.cell)<<12)
@@ -291,7 +366,7 @@ func nearColour(tx *sql.Tx, q Query, all []criterion) ([]Hit, error) {
 		}
 		tints = tints[final:]
 	}
-	return f.hits, nil
+	return hitsOf(tx, f.ids, f.difference)
 }
 
 // nearTint is a colour that occurs.
@@ -300,19 +375,21 @@ type nearTint struct {
 	difference float64
 }
 
+func scanTint(r row) (t nearTint, err error) { return t, r.Scan(&t.tint, &t.uses) }
+
 // finder gathers the items of colours.
 type finder struct {
-	tx    *sql.Tx
-	q     Query
-	where string // the other criteria
-	args  []any
-	hits  []Hit
-	seen  map[int64]bool
+	tx         *sql.Tx
+	q          Query
+	where      string // the other criteria
+	args       []any
+	ids        []int64
+	difference map[int64]float64 // of those seen
 }
 
 // take adds the items of the tints, which come in order, until there are enough.
 func (f *finder) take(tints []nearTint) error {
-	for len(tints) > 0 && len(f.hits) < f.q.Limit {
+	for len(tints) > 0 && len(f.ids) < f.q.Limit {
 		// a run of rare colours is looked up at once; a colour of many items alone, and only as far as needed
 		n, uses := 0, int64(0)
 		for n < len(tints) && (n == 0 || uses+tints[n].uses <= few) {
@@ -335,27 +412,24 @@ func (f *finder) run(tints []nearTint) error {
 		difference[t.tint] = t.difference
 	}
 	// a single colour is gone through as far as needed, items seen before come up again; several are sorted
-	limit, order := f.q.Limit+len(f.seen), "s.item DESC"
+	from, key, limit := "swatch s WHERE s.colour = ?", any(tints[0].tint), f.q.Limit+len(f.difference)
 	if len(tints) > 1 {
-		limit, order = few, "i.id DESC"
+		from, key, limit = "json_each(?) AS near CROSS JOIN swatch s ON s.colour = near.value WHERE 1", numbers(keys), few
 	}
-	type found struct {
-		Hit
-		tint int64
+	if f.where != "" {
+		from = strings.Replace(from, " WHERE", " CROSS JOIN item i ON i.id = s.item WHERE", 1)
 	}
-	got, err := list(f.tx, func(r row) (h found, err error) {
-		return h, r.Scan(&h.ID, &h.Kind, &h.Path, &h.Title, &h.Width, &h.Height, &h.Gone, &h.State, &h.tint)
-	}, "SELECT "+hitColumns+", s.colour FROM json_each(?) AS near CROSS JOIN swatch s ON s.colour = near.value CROSS JOIN item i ON i.id = s.item WHERE 1"+
-		f.where+" ORDER BY "+order+" LIMIT ?", slices.Concat([]any{numbers(keys)}, f.args, []any{limit})...)
+	type found struct{ item, tint int64 }
+	got, err := list(f.tx, func(r row) (h found, err error) { return h, r.Scan(&h.item, &h.tint) },
+		"SELECT s.item, s.colour FROM "+from+f.where+" ORDER BY s.item DESC LIMIT ?", slices.Concat([]any{key}, f.args, []any{limit})...)
 	if err != nil {
 		return err
 	}
 	sort.SliceStable(got, func(i, j int) bool { return difference[got[i].tint] < difference[got[j].tint] })
 	for _, h := range got {
-		if len(f.hits) < f.q.Limit && !f.seen[h.ID] {
-			f.seen[h.ID] = true
-			h.Difference = difference[h.tint]
-			f.hits = append(f.hits, h.Hit)
+		if _, seen := f.difference[h.item]; !seen && len(f.ids) < f.q.Limit {
+			f.difference[h.item] = difference[h.tint]
+			f.ids = append(f.ids, h.item)
 		}
 	}
 	return nil

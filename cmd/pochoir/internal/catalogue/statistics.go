@@ -187,7 +187,7 @@ func octaves(c []Count) []Count {
 
 // countColours counts the swatches by the CSS name nearest to each.
 func (s *Statistics) countColours(tx *sql.Tx) error {
-	tints, err := list(tx, func(r row) (t nearTint, err error) { return t, r.Scan(&t.tint, &t.uses) }, "SELECT colour, uses FROM tint ORDER BY uses DESC, colour")
+	tints, err := list(tx, scanTint, "SELECT colour, uses FROM tint ORDER BY uses DESC, colour")
 	if err != nil {
 		return err
 	}

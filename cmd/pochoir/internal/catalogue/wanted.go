@@ -52,7 +52,7 @@ func (c *Catalogue) CountWanted(subjects []Wanted, q Query) error {
 			if err != nil {
 				return err
 			}
-			lead, err := rarest(tx, all)
+			lead, _, err := rarest(tx, all)
 			if err != nil {
 				return err
 			}

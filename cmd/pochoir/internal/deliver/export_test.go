@@ -2,6 +2,7 @@ package deliver
 
 import (
 	"bytes"
+	"flag"
 	"fmt"
 	"image"
 	"image/color"
@@ -135,6 +136,9 @@ func (o Options) forTest(d *trace.Drawing) Options {
 	return o
 }
 
+// more names a folder of further drawings to render: go test -run Rendering -args -drawings FOLDER
+var more = flag.String("drawings", "", "folder of SVG files that TestVectorRendering and TestPreview take in, too")
+
 // harbour returns the hand-made drawings and the pictures of the demo, whose true vectors are known: every one where CI
 // is set, else each third, for time.
 func harbour(t *testing.T) (names []string, all map[string]*trace.Drawing) {
@@ -152,6 +156,24 @@ func harbour(t *testing.T) (names []string, all map[string]*trace.Drawing) {
 			if os.Getenv("CI") == "true" || (i+int(kind))%3 == 0 {
 				all[p.Name] = p.Drawing
 			}
+		}
+	}
+	if *more != "" {
+		files, err := filepath.Glob(filepath.Join(*more, "*.svg"))
+		if err != nil || len(files) == 0 {
+			t.Fatalf("no drawings in %s (%v)", *more, err)
+		}
+		for _, path := range files {
+			f, err := os.Open(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			d, err := svgout.Read(f)
+			f.Close()
+			if err != nil {
+				t.Fatalf("%s: %v", path, err)
+			}
+			all["more-"+strings.TrimSuffix(filepath.Base(path), ".svg")] = d
 		}
 	}
 	for name := range all {
@@ -191,6 +213,7 @@ func shrink(m image.Image, n int) image.Image {
 func TestVectorRendering(t *testing.T) {
 	const scale = 4
 	names, all := harbour(t)
+	var worst, farthest float64
 	for _, name := range names {
 		d := all[name]
 		want := proof.Render(d, 1, color.White)
@@ -219,12 +242,14 @@ func TestVectorRendering(t *testing.T) {
 				got := open(t, c.render(tool(t, c.tool, c.pkg), filepath.Join(t.TempDir(), "page")))
 				mean, far := difference(t, want, shrink(got, scale))
 				t.Logf("mean difference %.3f of 255, %.3f %% of the pixels far off", mean, 100*far)
+				worst, farthest = max(worst, mean), max(farthest, far)
 				if mean > 0.6 || far > 0.0005 {
 					t.Errorf("mean difference %.3f of 255, %.3f %% of the pixels far off", mean, 100*far)
 				}
 			})
 		}
 	}
+	t.Logf("%d drawings: at worst a mean difference of %.3f of 255, %.4f %% of the pixels far off", len(names), worst, 100*farthest)
 }
 
 // epsOperators are the operators an EPS of ours may use: level 2 at most, and closed fills only.
