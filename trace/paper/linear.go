@@ -13,10 +13,14 @@ import (
 // 12.92·255 levels for a unit of light, so that a step of the table is 0.2 levels.
 const inverseSteps = 1 << 14
 
+// glare is the light, over the paper's, that comes back from any ink: what was taken away as the black point (see
+// lightMap.drawing). Print and pencil take their share of it too, so it is added again where they are measured.
+const glare = 0.025
+
 var (
 	toLinear   [256]float32
 	toLinear16 [256]uint32  // of 65535
-	logLight   [256]float32 // natural logarithm, from darkest up
+	logLight   [256]float32 // natural logarithm of linear light with glare
 	toByte     [inverseSteps + 1]uint8
 )
 
@@ -24,7 +28,7 @@ func init() {
 	for i := range 256 {
 		v := colour.Linear(uint8(i))
 		toLinear[i] = float32(v)
-		logLight[i] = float32(math.Log(math.Max(v, darkest)))
+		logLight[i] = float32(math.Log(v + glare))
 		toLinear16[i] = uint32(v*65535 + 0.5)
 	}
 	for i := range toByte {

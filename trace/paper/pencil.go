@@ -14,7 +14,9 @@ const (
 	pencilMost  = 0.80 // no darker than this in the mean of its darkest tenth
 	pencilInk   = 1.0  // darkness from which a thin mark is ink
 	pencilPaint = 1.4  // darkness of a sheet's ink and paint; pencil is looked for only where there is some
-	pencilGrey  = 0.25 // of its darkness: how far the channels of a pencil's mark may differ
+	pencilGrey  = 0.25 // of its darkness: how far the channels of a pencil's mark may differ on white paper
+	tintGrey    = 0.50 // the same on paint, where grain weighs more in the channels that it darkens
+	whiteGround = 225  // least level of a ground that counts as paper
 	pencilGrain = 0.22 // of its mean: least standard deviation of the darkness along a pencil's mark
 	pencilLong  = 24   // px, least length of a mark; once some are found their crumbs of crumbLong px go too
 	crumbLong   = 4
@@ -28,6 +30,7 @@ type mark struct {
 	length int        // of its bounding box's longer side, px
 	mean   [3]float32 // darkness by channel
 	open   [3]bool    // channels in which that is known; the ground is too dark in the others
+	white  bool       // most of it lies on paper
 	high   float32    // of the darkest tenth
 	grain  float32    // standard deviation over mean of the darkness
 	same   float32    // share of the ring around it that is as dark
@@ -108,7 +111,10 @@ func (m *mark) grey() bool {
 			lo, hi = min(lo, v), max(hi, v)
 		}
 	}
-	return hi-lo < pencilGrey*hi
+	if m.white {
+		return hi-lo < pencilGrey*hi
+	}
+	return hi-lo < tintGrey*hi
 }
 
 // paleBlue reports whether the mark takes red most and blue hardly, as the pencils do that printers' films do not see.
@@ -308,8 +314,12 @@ func (s *Sheet) weigh(m *mark, dark, ground []uint8, keep []bool) {
 	var crestSum, crestSq float64
 	crests := 0
 	var shown [3]int
+	onPaper := 0
 	for _, i := range m.px {
 		hist[dark[i]]++
+		if g := ground[3*i : 3*i+3]; min(g[0], g[1], g[2]) >= whiteGround {
+			onPaper++
+		}
 		for k, open := range openChannels(ground[3*i : 3*i+3]) {
 			if open {
 				m.mean[k] += logLight[ground[3*int(i)+k]] - logLight[s.Pix[4*int(i)+k]]
@@ -318,6 +328,7 @@ func (s *Sheet) weigh(m *mark, dark, ground []uint8, keep []bool) {
 		}
 	}
 	n := len(m.px)
+	m.white = 2*onPaper > n
 	for k, v := range shown {
 		if m.open[k] = 2*v > n; m.open[k] {
 			m.mean[k] /= float32(v)

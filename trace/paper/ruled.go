@@ -453,7 +453,7 @@ func evenFamily(lines []rule, m int) []rule {
 // straighten takes a line back to between its neighbours wherever it has strayed, as along a drawn line near it; the one
 // that has strayed farthest first, as its neighbours seem to have strayed too.
 func straighten(lines []rule, even float64) {
-	const astray = 2.0 // px
+	const astray = 1.2 // px
 	for j := range lines[0].at {
 		for range len(lines) / 4 {
 			worst, far := -1, astray
@@ -490,7 +490,7 @@ const (
 	ruleSmooth = 12   // px along a line over which its darkness is averaged
 	ruleTrust  = 0.10 // logarithm of light by which a line may differ from its mean shape
 	ruleShapes = 4    // samples of the shape a px
-	opaque     = -2.2 // logarithm of light below which ink lets nothing shine through
+	opaque     = -3.0 // logarithm of light below which ink lets nothing shine through
 )
 
 // eraseRules takes the lines off the sheet.
@@ -675,7 +675,7 @@ func (s *Sheet) eraseRule(a axis, l *rule, shape []float32) {
 				case x > opaque:
 					x = max(x, min(x+float32(h*d[c]), max(k.ground[0][c], k.ground[1][c])))
 				}
-				p[c] = encode(float32(math.Exp(float64(x))))
+				p[c] = encode(float32(math.Exp(float64(x)) - glare))
 			}
 		}
 	}
