@@ -156,17 +156,10 @@ func encoded(d *trace.Drawing) ([]byte, error) {
 	return b.Bytes(), err
 }
 
-// Settings are a picture's, as the page knows them.
+// settings are a picture's, as the page knows them.
 type settings struct {
 	Values map[string]string `json:"values"` // those that are set, by key; a palette by the name of its file
 	recipe.Lists
-}
-
-// kept is what lies on disk beside a picture.
-type kept struct {
-	settings settings
-	written  string
-	revision string // tells versions of the recipe apart; "" where there is none
 }
 
 // errOutside is about a palette that is not in the picture's folder.

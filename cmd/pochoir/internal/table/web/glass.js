@@ -100,6 +100,7 @@ export class Glass {
       this.marks(c, d);
     }
     this.paintLoupe();
+    this.canvas.sheet = { x: this.x, y: this.y, w: w * this.scale, h: h * this.scale }; // where the sheet lies, CSS px
     this.on.painted?.();
   }
 
@@ -152,9 +153,9 @@ export class Glass {
     if (this.show === "smoothness") {
       // How far the curve may leave the edge; drawn wider where that is too narrow to be seen.
       c.save(); c.setTransform(k, 0, 0, k, x, y);
-      c.strokeStyle = css("--lamp"); c.globalAlpha = 0.55; c.lineJoin = "round";
-      c.lineWidth = Math.max(2 * this.toleranceNow(), 2.4 * dpr / k); c.stroke(d.whole);
-      c.globalAlpha = 1; c.strokeStyle = css("--brass"); c.lineWidth = 0.8 * dpr / k; c.stroke(d.whole);
+      c.strokeStyle = css("--lamp"); c.globalAlpha = 0.75; c.lineJoin = "round";
+      c.lineWidth = Math.max(2 * this.toleranceNow(), 1.5 * dpr / k); c.stroke(d.whole);
+      if (2 * this.toleranceNow() * k > 4 * dpr) { c.globalAlpha = 1; c.strokeStyle = "#8a5510"; c.lineWidth = dpr / k; c.stroke(d.whole); }
       c.restore();
     }
     if (look.points) this.points(c, k, x, y, width, height, dpr);

@@ -637,6 +637,7 @@ async function begin() {
   listen((e) => {
     if (e.kind === "rack") fetchRack().catch(grumble);
     if (e.kind === "run") showRun(e.data);
+    if (e.kind === "changed" && e.data.id === state.id && e.data.revision !== state.revision && !working && !dirty) slip("The settings were changed in another window; the next change here asks which count.");
   }, () => {});
   const first = state.pictures.find((p) => p.id === location.hash.slice(1)) || state.pictures[0];
   if (first) await openPicture(first.id);
