@@ -1,5 +1,7 @@
 package quantize
 
+import "math"
+
 // pairRun names the mixtures of one pair of labels: mixtures[from:to]. Several where a label stands for several
 // colours of the picture.
 type pairRun struct{ from, to int32 }
@@ -65,6 +67,20 @@ func (f *Flats) Mixed(i int, a, b uint8) (share, miss float64) {
 		}
 	}
 	return share, miss
+}
+
+// Doubt returns the standard deviation of the shares that Coverage reads of labels a and b beside an edge between them, 0
+// to 1: what coding with loss leaves, against their contrast. It is 0 for pictures coded without loss.
+func (f *Flats) Doubt(a, b uint8) float64 {
+	r := f.runs[int(a)*len(f.Palette)+int(b)]
+	if r.from == r.to || f.Noise == 0 {
+		return 0
+	}
+	best := 0.0 // precision, the inverse of the variance
+	for k := r.from; k < r.to; k++ {
+		best = math.Max(best, f.mixtures[k].precision(f.Noise))
+	}
+	return 1 / math.Sqrt(1+best)
 }
 
 func (f *Flats) byLabel(i int, a, b uint8) float64 {

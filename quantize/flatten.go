@@ -100,6 +100,7 @@ type flattener struct {
 	labels    []uint8
 	core      []uint64
 	unsettled []uint64 // pixels that thinFeatures labels, so that no part reads what another writes
+	adrift    []uint64 // pixels of islands
 	pairs     []pair   // of tints, row by row
 	mids      []bool   // by tints a and b: whether another tint is a mixture of the two
 }

@@ -111,6 +111,9 @@ func (q *flattener) fringes() {
 		}
 	}
 	q.thinFeatures(open)
+	if q.rough {
+		q.drownIslands()
+	}
 }
 
 type fringePixel struct {

@@ -86,6 +86,21 @@ func pairOf(a, b tone, soft bool) pair {
 	return p
 }
 
+// edgeNoise is how many times the noise of flat areas an edge leaves beside itself where a picture is coded with loss.
+const edgeNoise = 2.0
+
+// precision returns the inverse of the variance of a share read beside an edge, noise being that of flat areas, levels.
+func (p *pair) precision(noise float64) float64 {
+	if !p.soft {
+		return p.dd / (edgeNoise * edgeNoise * noise * noise)
+	}
+	v := p.dd / (lumaError * lumaError)
+	if p.cc > 0 {
+		v += 1 / (chromaBlur*chromaBlur + chromaError*chromaError/p.cc)
+	}
+	return v
+}
+
 // of returns the share of a in c, 0 to 1.
 func (p *pair) of(c tone) float64 { return clamp01(p.share.dot(c.sub(p.b))) }
 

@@ -44,8 +44,17 @@ type group struct {
 	count   int
 }
 
-// fitOutlines fits every arc of m to its samples. It returns ctx.Err() when ctx ends.
-func fitOutlines(ctx context.Context, m *planar.Map, samples [][]edgeSample, dots [][]fit.Segment, jn junctions, opt fit.Options, workers int) (*outlines, error) {
+// What the doubt about samples adds, per px of it, to how far a curve may leave them, and to the windows in which
+// corners are looked for.
+const (
+	doubtTolerance = 2.0
+	doubtScale     = 4.0
+	doubtScaleMost = 2.0
+)
+
+// fitOutlines fits every arc to its samples. It returns ctx.Err() when ctx ends.
+func fitOutlines(ctx context.Context, e *edges, jn junctions, opt fit.Options, workers int) (*outlines, error) {
+	m, dots := e.m, e.dots
 	o := &outlines{arcs: make([][]piece, len(m.Arcs)), nodes: jn.at, used: opt, noise: opt.Noise}
 	groups := groupArcs(m, jn)
 	var joined, single []*group
@@ -62,7 +71,7 @@ func fitOutlines(ctx context.Context, m *planar.Map, samples [][]edgeSample, dot
 			single = append(single, g)
 		}
 	}
-	if err := inParallel(ctx, len(joined), workers, func(i int) { joined[i].fit(m, samples, &jn, opt) }); err != nil {
+	if err := inParallel(ctx, len(joined), workers, func(i int) { joined[i].fit(e, &jn, opt) }); err != nil {
 		return nil, err
 	}
 	// A line that could not be kept in one falls apart into its arcs.
@@ -85,12 +94,12 @@ func fitOutlines(ctx context.Context, m *planar.Map, samples [][]edgeSample, dot
 		}
 	}
 	if len(again) > 0 {
-		if err := inParallel(ctx, len(again), workers, func(i int) { again[i].refit(m, samples, &jn, opt) }); err != nil {
+		if err := inParallel(ctx, len(again), workers, func(i int) { again[i].refit(e, &jn, opt) }); err != nil {
 			return nil, err
 		}
 		placeOnLines(m, whole, o.nodes)
 	}
-	if err := inParallel(ctx, len(single), workers, func(i int) { single[i].fit(m, samples, &jn, opt) }); err != nil {
+	if err := inParallel(ctx, len(single), workers, func(i int) { single[i].fit(e, &jn, opt) }); err != nil {
 		return nil, err
 	}
 	all := append(whole, single...)
@@ -223,19 +232,31 @@ func (g *group) ends(m *planar.Map, nodes []fit.Point) (start, end fit.Point) {
 	return start, end
 }
 
-func (g *group) fit(m *planar.Map, samples [][]edgeSample, jn *junctions, opt fit.Options) {
-	nodes := jn.at
-	run, starts := g.samplesOf(m, samples, jn.clear)
+func (g *group) fit(e *edges, jn *junctions, opt fit.Options) {
+	m, nodes := e.m, jn.at
+	opt = g.loosened(e, opt)
+	run, starts := g.samplesOf(m, e.samples, jn.clear)
 	start, end := g.ends(m, nodes)
 	g.path = fit.Curve(run, g.closed, start, end, opt)
 	g.ok = g.place(m, run, starts, nodes)
 	g.judge(run)
 }
 
+// loosened allows for the doubt about the group's samples.
+func (g *group) loosened(e *edges, opt fit.Options) fit.Options {
+	doubt := 0.0
+	for _, h := range g.halves {
+		doubt = math.Max(doubt, e.doubt[h.Arc()])
+	}
+	opt.Tolerance = math.Max(opt.Tolerance, doubtTolerance*doubt)
+	opt.Scale = math.Max(opt.Scale, math.Min(doubtScaleMost, 1+doubtScale*doubt))
+	return opt
+}
+
 // refit fits a line again whose ends have moved, and keeps the first curve where the second one fails.
-func (g *group) refit(m *planar.Map, samples [][]edgeSample, jn *junctions, opt fit.Options) {
+func (g *group) refit(e *edges, jn *junctions, opt fit.Options) {
 	old := *g
-	if g.fit(m, samples, jn, opt); !g.ok {
+	if g.fit(e, jn, opt); !g.ok {
 		*g = old
 	}
 }

@@ -38,8 +38,9 @@ type junctions struct {
 	gone []bool
 }
 
-// findJunctions places the nodes of m from the samples of its arcs, whose noise is given in px.
-func findJunctions(m *planar.Map, samples [][]edgeSample, noise float64) junctions {
+// findJunctions places the nodes of a map from the samples of its arcs.
+func findJunctions(e *edges) junctions {
+	m, samples, noise := e.m, e.samples, e.noise
 	j := junctions{at: make([]fit.Point, len(m.Nodes)), through: make([]planar.Half, 2*len(m.Arcs)), clear: make([]float64, 2*len(m.Arcs)), gone: make([]bool, len(m.Arcs))}
 	for i := range j.through {
 		j.through[i] = -1
@@ -61,7 +62,7 @@ func findJunctions(m *planar.Map, samples [][]edgeSample, noise float64) junctio
 			j.at[n] = slideAlongFrame(v, ends, m)
 			continue
 		}
-		j.joinThrough(m, samples, node, noise)
+		j.joinThrough(e, node)
 		// Arcs whose near samples are tainted tell the place by those beyond.
 		ends = ends[:0]
 		for _, h := range node.Out {
@@ -336,7 +337,8 @@ const throughSpan = 9
 
 // joinThrough links the arcs that pass a junction as one line: of each pair the samples on both sides must lie on one
 // smooth curve. The pair with the smallest clearance wins, then the straightest.
-func (j *junctions) joinThrough(m *planar.Map, samples [][]edgeSample, node *planar.Node, noise float64) {
+func (j *junctions) joinThrough(e *edges, node *planar.Node) {
+	m := e.m
 	var halves [4]planar.Half
 	n := 0
 	for _, h := range node.Out {
@@ -355,7 +357,7 @@ func (j *junctions) joinThrough(m *planar.Map, samples [][]edgeSample, node *pla
 					if used[i] || used[k] || halves[i].Arc() == halves[k].Arc() {
 						continue
 					}
-					if misfit, ok := throughMisfit(m, samples, halves[i], halves[k], gap, noise); ok && misfit < best {
+					if misfit, ok := throughMisfit(m, e.samples, halves[i], halves[k], gap, e.noise); ok && misfit < best {
 						best, bi, bk = misfit, i, k
 					}
 				}

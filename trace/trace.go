@@ -110,9 +110,10 @@ type edges struct {
 	flats   *quantize.Flats // after what was touched up by hand
 	m       *planar.Map
 	samples [][]edgeSample
-	noise   float64 // px
-	dust    int     // specks dissolved
-	grain   float64 // the smallest mark kept, px across: more than asked for where there were too many
+	noise   float64   // px
+	doubt   []float64 // by arc: error of its samples that low contrast leaves, px; 0 in pictures coded without loss
+	dust    int       // specks dissolved
+	grain   float64   // the smallest mark kept, px across: more than asked for where there were too many
 	marks   []Mark
 	dots    [][]fit.Segment
 }
@@ -180,8 +181,8 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	fopt.Sharp, fopt.Smooth = placesOf(touches, Corner), placesOf(touches, Smooth)
 	ck := curvesKey{ek, fmt.Sprint(fopt)}
 	if t.outlines == nil || t.curvesKey != ck {
-		jn := findJunctions(t.edges.m, t.edges.samples, t.edges.noise)
-		o, err := fitOutlines(ctx, t.edges.m, t.edges.samples, t.edges.dots, jn, fopt, workers)
+		jn := findJunctions(t.edges)
+		o, err := fitOutlines(ctx, t.edges, jn, fopt, workers)
 		if err != nil {
 			return nil, err
 		}
@@ -299,12 +300,16 @@ func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []f
 	meter := newEdgeMeter(f, labels, m)
 	e.samples = make([][]edgeSample, len(m.Arcs))
 	e.dots = make([][]fit.Segment, len(m.Arcs))
+	e.doubt = make([]float64, len(m.Arcs))
 	err := inParallel(ctx, len(m.Arcs), workers, func(i int) {
 		if d := meter.dot(i); d != nil {
 			e.dots[i] = d
 			return
 		}
 		e.samples[i] = meter.measure(&m.Arcs[i])
+		if a := &m.Arcs[i]; a.Left != planar.Outside && a.Right != planar.Outside {
+			e.doubt[i] = f.Doubt(m.Faces[a.Left].Label, m.Faces[a.Right].Label)
+		}
 	})
 	if err != nil {
 		return nil, err

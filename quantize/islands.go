@@ -1,0 +1,108 @@
+package quantize
+
+import (
+	"math/bits"
+	"slices"
+)
+
+// This file takes back islands that coding with loss makes beside strong edges: a few pixels of one label, none of them
+// a core, which the colours of the areas around explain as well.
+
+const (
+	islandPixels = 48 // pixels of an island at most
+	islandReach  = 2  // px within which an area lies around an island
+)
+
+// drownIslands gives the pixels of islands that the areas around explain the labels of those.
+func (q *flattener) drownIslands() {
+	q.eachIsland(func(island []int) {
+		labels := q.shores(island, q.labels[island[0]])
+		if len(labels) == 0 {
+			return
+		}
+		to := make([]uint8, len(island))
+		for k, i := range island {
+			l, _ := q.explain(q.tone(i), labels, q.mayMiss())
+			if l == unlabelled {
+				return
+			}
+			to[k] = uint8(l)
+		}
+		for k, i := range island {
+			q.labels[i] = to[k]
+		}
+	})
+}
+
+// eachIsland calls do with the pixels of every island, in the order of their first pixels. do may label them.
+func (q *flattener) eachIsland(do func(island []int)) {
+	var islands [][]int
+	seen := make([]uint64, len(q.core))
+	var pixels []int
+	for k := range q.core {
+		for m := ^(q.core[k] | seen[k]); m != 0; m = ^(q.core[k] | seen[k]) {
+			first := k<<6 + bits.TrailingZeros64(m)
+			if first >= len(q.labels) {
+				break
+			}
+			var ashore bool
+			if pixels, ashore = q.land(pixels[:0], first, seen); !ashore && len(pixels) <= islandPixels {
+				islands = append(islands, slices.Clone(pixels))
+			}
+		}
+	}
+	q.adrift = make([]uint64, len(q.core))
+	for _, island := range islands {
+		for _, i := range island {
+			setBits(q.adrift, i, i+1)
+		}
+	}
+	for _, island := range islands {
+		do(island)
+	}
+}
+
+// land appends to dst the pixels without cores that are connected to the first and have its label, and marks them as seen;
+// ashore says that a core of the label is connected to them.
+func (q *flattener) land(dst []int, first int, seen []uint64) (pixels []int, ashore bool) {
+	setBits(seen, first, first+1)
+	pixels = append(dst, first)
+	l := q.labels[first]
+	for k := 0; k < len(pixels); k++ {
+		x, y := pixels[k]%q.w, pixels[k]/q.w
+		for dir := 0; dir < 8; dir += 2 {
+			xx, yy := x+compass[dir][0], y+compass[dir][1]
+			if uint(xx) >= uint(q.w) || uint(yy) >= uint(q.h) {
+				continue
+			}
+			j := yy*q.w + xx
+			switch {
+			case q.labels[j] != l:
+			case bit(q.core, j):
+				ashore = true
+			case !bit(seen, j):
+				setBits(seen, j, j+1)
+				pixels = append(pixels, j)
+			}
+		}
+	}
+	return pixels, ashore
+}
+
+// shores returns the labels other than own of the areas around an island, islands left out.
+func (q *flattener) shores(island []int, own uint8) (labels []int) {
+	var near [256]bool
+	for _, i := range island {
+		x, y := i%q.w, i/q.w
+		for yy := max(0, y-islandReach); yy <= min(q.h-1, y+islandReach); yy++ {
+			for xx := max(0, x-islandReach); xx <= min(q.w-1, x+islandReach); xx++ {
+				j := yy*q.w + xx
+				if l := q.labels[j]; l != own && !near[l] && !bit(q.adrift, j) {
+					near[l] = true
+					labels = append(labels, int(l))
+				}
+			}
+		}
+	}
+	return labels
+}
