@@ -1,0 +1,65 @@
+package main
+
+import (
+	"bytes"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"testing"
+)
+
+// TestSameBytesOnAnotherProcessor builds the program for arm64, whose compiler may fuse a product with a sum into one
+// rounding, runs it in Debian's qemu-aarch64 on pictures of every kind, and wants the very bytes that this processor
+// gives.
+func TestSameBytesOnAnotherProcessor(t *testing.T) {
+	if testing.Short() {
+		t.Skip("builds the program anew")
+	}
+	if runtime.GOOS != "linux" || runtime.GOARCH == "arm64" {
+		t.Skip("qemu-aarch64 compares an arm64 program with one of another processor, on Linux")
+	}
+	qemu, err := exec.LookPath("qemu-aarch64")
+	if err != nil {
+		if os.Getenv("CI") == "true" {
+			t.Fatal("qemu-aarch64 (Debian qemu-user) is missing")
+		}
+		t.Skip("qemu-aarch64 (Debian qemu-user) is missing")
+	}
+	dir := t.TempDir()
+	program := filepath.Join(dir, "pochoir")
+	build := exec.Command("go", "build", "-o", program, ".")
+	build.Env = append(os.Environ(), "GOARCH=arm64", "CGO_ENABLED=0")
+	if out, err := build.CombinedOutput(); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	for _, name := range []string{"kettle.png", "crab-pot-ink.png", "gull-flat.png", "lantern-snapshot.jpg"} {
+		picture, err := filepath.Abs(filepath.Join("..", "..", "testdata", "harbour", name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		here := filepath.Join(dir, "drawing.svg")
+		if code := run(&env{ctx: t.Context(), stdin: bytes.NewReader(nil), stdout: io.Discard, stderr: os.Stderr}, []string{"trace", picture, "-o", here}); code != exitDone {
+			t.Fatalf("%s: exit code %d", name, code)
+		}
+		there := filepath.Join(dir, "arm64", "drawing.svg")
+		if err := os.MkdirAll(filepath.Dir(there), 0o777); err != nil {
+			t.Fatal(err)
+		}
+		if out, err := exec.CommandContext(t.Context(), qemu, program, "trace", picture, "-o", there).CombinedOutput(); err != nil {
+			t.Fatalf("%s: %v\n%s", name, err, out)
+		}
+		want, err := os.ReadFile(here)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := os.ReadFile(there)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !bytes.Equal(got, want) {
+			t.Errorf("%s: arm64 and %s draw different files", name, runtime.GOARCH)
+		}
+	}
+}
