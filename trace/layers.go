@@ -380,16 +380,22 @@ func unfolded(in []bank) []bank {
 }
 
 // room returns how far one may go from p along n under faces of a higher rank, px, and whether it is the ink that
-// covers the way. Half a pixel is taken off, since lattice boundaries are that far from the drawn ones at worst.
+// covers the way. Half a pixel is taken off, since lattice boundaries are that far from the drawn ones at worst. Where
+// curves may leave the noisy edges of paper by more than that, the way may begin on the near side of the boundary.
 func (s *stack) room(p, n fit.Point, rank int) (room float64, ink bool) {
 	const first, step, slack = 0.75, 0.25, 0.5
 	limit := looseTrap / trapShare
+	under := false // the higher face is reached
 	for t := first; t < limit; t += step {
 		x, y := int(math.Floor(p.X+float64(n.X*t))), int(math.Floor(p.Y+float64(n.Y*t)))
 		if x < 0 || y < 0 || x >= s.m.W || y >= s.m.H {
 			return t, ink
 		}
 		r := s.rank[s.m.FaceAt(x, y)]
+		if r <= rank && !under && t < s.o.used.Tolerance {
+			continue
+		}
+		under = true
 		if r <= rank {
 			return max(t-slack, 0.25), ink
 		}
