@@ -46,6 +46,24 @@ func (h Homography) scaled() Homography {
 	return h
 }
 
+// settled returns h with its elements rounded to shortBits, as are those of every result of the linear algebra library:
+// its kernels add up in another order on another processor, and the last bits with them.
+func (h Homography) settled() Homography {
+	for i := range h {
+		h[i] = settled(h[i])
+	}
+	return h
+}
+
+// shortBits is the precision of settled, bits: 4,000 px are exact to a millionth.
+const shortBits = 34
+
+// settled rounds x to shortBits.
+func settled(x float64) float64 {
+	f, e := math.Frexp(x)
+	return math.Ldexp(math.RoundToEven(math.Ldexp(f, shortBits)), e-shortBits)
+}
+
 var errSingular = errors.New("paper: the points do not determine a homography")
 
 // Inverse returns the map that undoes h, or an error when h has none.
@@ -57,7 +75,7 @@ func (h Homography) Inverse() (Homography, error) {
 	}
 	var r Homography
 	copy(r[:], inv.RawMatrix().Data)
-	return r.scaled(), nil
+	return r.scaled().settled(), nil
 }
 
 // fitHomography returns the map that takes src[i] to dst[i], for four or more points; for more than four in the sense
@@ -104,7 +122,7 @@ func fitHomography(src, dst []fit.Point) (Homography, error) {
 	if err != nil {
 		return Homography{}, err
 	}
-	return back.Mul(m.Mul(ns)), nil
+	return back.Mul(m.Mul(ns)).settled(), nil
 }
 
 // normalising returns the similarity that moves the centroid of the points to the origin and their mean distance from

@@ -523,7 +523,7 @@ func quadratic(g *field, known []bool) (q [3][6]float64) {
 	}
 	for k := range 3 {
 		for a := range 6 {
-			q[k][a] = sol.At(a, k)
+			q[k][a] = settled(sol.At(a, k))
 		}
 	}
 	return q
