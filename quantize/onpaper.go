@@ -165,11 +165,16 @@ func settle(paints []paint, hasPaper bool, opt Options) (under []uint8, palette 
 	return under, palette
 }
 
-// swatch is the paint's colour in 8 bits; what is all but white is white.
+// swatch is the paint's colour in 8 bits; what is all but white is white, and what is all but black is black: how much of
+// a dark grey is glare cannot be told.
 func (p *paint) swatch() colour.RGB {
 	l := p.c.lab()
 	if colour.Difference(l, colour.Lab{L: 100}) < whiteDE {
 		return colour.RGB{R: 255, G: 255, B: 255}
+	}
+	const blackL, blackChroma = 8.5, 4.0
+	if l.L < blackL && math.Hypot(l.A, l.B) < blackChroma {
+		return colour.RGB{}
 	}
 	return l.RGB()
 }

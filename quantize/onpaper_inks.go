@@ -242,7 +242,7 @@ func (s *onPaper) darkest(rs []*ridge) vec {
 	const (
 		deepest = 0.05       // share of the ridges that are darker than the darkest that count
 		beyond  = 0.3        // of their light at least
-		black   = int32(655) // 1 % reflectance
+		black   = int32(200) // 0.3 % of the paper's light: the sheet's black point is taken off already
 	)
 	rs = slices.Clone(rs)
 	slices.SortStableFunc(rs, func(a, b *ridge) int { return cmp.Compare(b.height, a.height) })

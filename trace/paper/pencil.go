@@ -16,6 +16,7 @@ const (
 	pencilPaint = 1.4  // darkness of a sheet's ink and paint; pencil is looked for only where there is some
 	pencilGrey  = 0.25 // of its darkness: how far the channels of a pencil's mark may differ on white paper
 	tintGrey    = 0.50 // the same on paint, where grain weighs more in the channels that it darkens
+	darkGround  = 96   // least level of a ground that pencil shows on; what varies below is the ink itself
 	whiteGround = 225  // least level of a ground that counts as paper
 	pencilGrain = 0.22 // of its mean: least standard deviation of the darkness along a pencil's mark
 	pencilLong  = 24   // px, least length of a mark; once some are found their crumbs of crumbLong px go too
@@ -180,6 +181,9 @@ func (s *Sheet) thinMarks(c crew) (ground, dark []uint8) {
 					g := a[3*((y-y0)*side+x-x0):][:3] // the closing moved everything by its reach
 					copy(ground[3*i:3*i+3], g)
 					p := s.Pix[4*i : 4*i+3 : 4*i+3]
+					if max(g[0], g[1], g[2]) < darkGround {
+						continue
+					}
 					if int(g[0])-int(p[0]) < step && int(g[1])-int(p[1]) < step && int(g[2])-int(p[2]) < step {
 						continue
 					}
