@@ -264,7 +264,8 @@ func mostArcs(w, h int) int { return max(15_000, min(250_000, w*h/100)) }
 func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []fit.Point, workers int) (*edges, error) {
 	labels := f.Labels
 	saddle := func(x, y int, a, b, c, d uint8) planar.SaddleKind { return joinSaddle(f, x, y, a, b, c, d) }
-	m := planar.Build(labels, f.W, f.H, saddle, workers)
+	var builder planar.Builder
+	m := builder.Build(labels, f.W, f.H, saddle, workers)
 	e := &edges{flats: f, marks: marksOf(m)}
 	e.grain = dust
 	for round := 0; ; {
@@ -283,7 +284,7 @@ func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []f
 		}
 		if gone > 0 {
 			e.dust += gone
-			m = planar.Build(labels, f.W, f.H, saddle, workers)
+			m = builder.Build(labels, f.W, f.H, saddle, workers)
 		}
 		if err := ctx.Err(); err != nil {
 			return nil, err

@@ -17,7 +17,21 @@ const (
 // Build makes the planar map of a label picture, row by row in labels (len w·h, values below 255). saddle settles the
 // vertices where four cracks meet; workers is the number of goroutines, at least 1, and does not change the result.
 func Build(labels []uint8, w, h int, saddle Saddle, workers int) *Map {
-	b := &builder{w: w, h: h, labels: labels, vertices: make([]uint8, (w+1)*(h+1))}
+	return new(Builder).Build(labels, w, h, saddle, workers)
+}
+
+// Builder makes maps and keeps its largest buffer, a byte for each vertex, between them. Its zero value is ready; it
+// must not be used by two goroutines at once.
+type Builder struct{ vertices []uint8 }
+
+// Build is like the function Build.
+func (r *Builder) Build(labels []uint8, w, h int, saddle Saddle, workers int) *Map {
+	if n := (w + 1) * (h + 1); len(r.vertices) == n {
+		clear(r.vertices)
+	} else {
+		r.vertices = make([]uint8, n)
+	}
+	b := &builder{w: w, h: h, labels: labels, vertices: r.vertices}
 	b.mark(saddle, workers)
 	m := &Map{W: w, H: h}
 	m.regions = findRegions(labels, w, h, b.vertices)
