@@ -16,7 +16,15 @@ import (
 // Write makes a file at path of what write puts out. An existing file is replaced at once and keeps its permissions;
 // a link stays a link; after any error what was there before is there still. A device or a pipe is written to as it
 // is. Errors of write come back as they are, others name the path.
-func Write(path string, write func(io.Writer) error) error {
+func Write(path string, write func(io.Writer) error) error { return replace(path, write, true) }
+
+// WriteUnsynced is Write for a file that can be made again: it does not wait until the disk has it. After a power cut,
+// but by nothing less, the file may be there and not be whole.
+func WriteUnsynced(path string, write func(io.Writer) error) error {
+	return replace(path, write, false)
+}
+
+func replace(path string, write func(io.Writer) error, sync bool) error {
 	if real, err := filepath.EvalSymlinks(path); err == nil {
 		path = real
 	}
@@ -36,7 +44,7 @@ func Write(path string, write func(io.Writer) error) error {
 	if err != nil {
 		return plain(path, err)
 	}
-	if err := fill(temp, path, mode, write); err != nil {
+	if err := fill(temp, path, mode, write, sync); err != nil {
 		temp.Close()
 		os.Remove(temp.Name())
 		return err
@@ -63,8 +71,8 @@ func create(path string) (*os.File, error) {
 	}
 }
 
-// fill writes, syncs and closes f, the temporary file of path.
-func fill(f *os.File, path string, mode fs.FileMode, write func(io.Writer) error) error {
+// fill writes, on request syncs, and closes f, the temporary file of path.
+func fill(f *os.File, path string, mode fs.FileMode, write func(io.Writer) error, sync bool) error {
 	w := bufio.NewWriterSize(f, 1<<16)
 	if err := write(w); err != nil {
 		return err
@@ -73,7 +81,7 @@ func fill(f *os.File, path string, mode fs.FileMode, write func(io.Writer) error
 	if err == nil && mode != 0 {
 		err = f.Chmod(mode)
 	}
-	if err == nil {
+	if err == nil && sync {
 		err = f.Sync()
 	}
 	if err == nil {

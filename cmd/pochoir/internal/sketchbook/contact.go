@@ -66,7 +66,7 @@ func (r *run) writePair(name string) (string, error) {
 		draw.Draw(m, p.Rect.Add(at), p, image.Point{}, draw.Src)
 	}
 	sum := sha256.New()
-	err = atomicfile.Write(r.pairPath(name), func(w io.Writer) error {
+	err = atomicfile.WriteUnsynced(r.pairPath(name), func(w io.Writer) error {
 		return jpeg.Encode(io.MultiWriter(w, sum), m, &jpeg.Options{Quality: pairQuality})
 	})
 	return hex.EncodeToString(sum.Sum(nil)), err

@@ -31,8 +31,8 @@ type journal struct {
 	file     *os.File
 	lock     *os.File
 	mu       sync.Mutex
-	torn     bool // the last line may have been written in part
-	synced   time.Time
+	torn     bool          // the last line may have been written in part
+	stop     chan struct{} // ends the syncing
 	cuts     map[string]*cutRecord
 	pictures map[string]*pictureRecord
 	plates   map[string]*plateRecord
@@ -145,10 +145,30 @@ func openJournal(folder string) (*journal, error) {
 		j.close()
 		return nil, fmt.Errorf("%s: cannot be written: %w", j.path, bare(err))
 	}
+	j.stop = make(chan struct{})
+	go j.syncing(j.stop)
 	return j, nil
 }
 
+// syncing has the disk take what was written, from time to time. Nobody waits for it: a sync may take long.
+func (j *journal) syncing(stop chan struct{}) {
+	for {
+		select {
+		case <-stop:
+			return
+		case <-time.After(syncEvery):
+		}
+		j.mu.Lock()
+		file := j.file
+		j.mu.Unlock()
+		file.Sync() // an error here shows when the next line is written; a closed file has been synced
+	}
+}
+
 func (j *journal) close() {
+	if j.stop != nil {
+		close(j.stop)
+	}
 	if j.file != nil {
 		j.file.Close()
 	}
@@ -201,10 +221,7 @@ func (j *journal) add(record any) error {
 	if j.torn {
 		out = append([]byte{'\n'}, out...)
 	}
-	if _, err = j.file.Write(out); err == nil && time.Since(j.synced) > syncEvery {
-		err = j.file.Sync()
-		j.synced = time.Now()
-	}
+	_, err = j.file.Write(out)
 	j.torn = err != nil
 	if err != nil {
 		return fmt.Errorf("%s: cannot be written: %w", j.path, bare(err))

@@ -709,7 +709,7 @@ func (r *run) havePicture(d *due) bool {
 // writePicture writes the picture of a plate.
 func (r *run) writePicture(d *due, p *paper.Picture) error {
 	h := sha256.New()
-	err := atomicfile.Write(r.picturePath(d.Name), func(w io.Writer) error {
+	err := atomicfile.WriteUnsynced(r.picturePath(d.Name), func(w io.Writer) error {
 		return intake.WritePlate(io.MultiWriter(w, h), p)
 	})
 	if err != nil {
