@@ -3,6 +3,7 @@ package trace
 import (
 	"context"
 	"math"
+	"slices"
 	"sync"
 	"sync/atomic"
 
@@ -235,6 +236,9 @@ func (g *group) ends(m *planar.Map, nodes []fit.Point) (start, end fit.Point) {
 func (g *group) fit(e *edges, jn *junctions, opt fit.Options) {
 	m, nodes := e.m, jn.at
 	opt = g.loosened(e, opt)
+	if jn.loose != nil && !slices.ContainsFunc(g.halves, func(h planar.Half) bool { return !jn.loose[h.Arc()] }) {
+		opt = jn.hidden
+	}
 	run, starts := g.samplesOf(m, e.samples, jn.clear)
 	start, end := g.ends(m, nodes)
 	g.path = fit.Curve(run, g.closed, start, end, opt)

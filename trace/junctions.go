@@ -36,6 +36,9 @@ type junctions struct {
 	clear []float64
 	// gone marks arcs that shrank to a point: several tips that meet are parted by the labels, not by the drawing.
 	gone []bool
+	// loose marks arcs that nobody sees; lines of nothing else are fitted by hidden. nil for none.
+	loose  []bool
+	hidden fit.Options
 }
 
 // findJunctions places the nodes of a map from the samples of its arcs.

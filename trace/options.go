@@ -24,7 +24,15 @@ type Options struct {
 	Pours      []Pour            // swatches given to others, in order
 	Colourway  []quantize.Swatch // new colours for layers, by their names; nothing else changes with them
 	Touches    []Touch           // corrections at single places, in order
-	Workers    int               // goroutines; 0 means runtime.GOMAXPROCS(0). The result does not depend on it
+
+	LayFlats       bool              // give every area that ink encloses a shape of its own beneath the ink
+	Gap            *float64          // px: the widest break in a line of ink that still encloses; nil takes it from the lines
+	Flats          []FlatColour      // colours of flats, by place
+	Suggest        []quantize.Swatch // colours for flats that have none, so that neighbours differ
+	RegisterColour bool              // bring loose colour to the lines around it
+	Ink            InkMode           // other than InkDrawn where flats are laid
+
+	Workers int // goroutines; 0 means runtime.GOMAXPROCS(0). The result does not depend on it
 }
 
 // Defaults read by flags, recipes and documentation.
@@ -54,7 +62,26 @@ func (o *Options) check() error {
 	if err := within("Turn", o.Turn, 0, 180); err != nil {
 		return err
 	}
+	if err := within("Gap", o.Gap, 0, MaxGap); err != nil {
+		return err
+	}
+	if o.Ink < InkDrawn || o.Ink > InkToned {
+		return fmt.Errorf("trace: Ink = %d, want %d..%d", o.Ink, InkDrawn, InkToned)
+	}
+	for _, c := range o.Flats {
+		if math.IsNaN(c.At.X+c.At.Y) || math.IsInf(c.At.X+c.At.Y, 0) {
+			return fmt.Errorf("trace: Flats: (%g, %g) is no place in the picture", c.At.X, c.At.Y)
+		}
+	}
 	return within("Dust", o.Dust, 0, 1000)
+}
+
+// MaxGap is the widest gap that may be asked for, px.
+const MaxGap = 200.0
+
+// lays reports whether flats are to be laid: on request, or because what is asked for needs them.
+func (o *Options) lays() bool {
+	return o.LayFlats || len(o.Flats) > 0 || len(o.Suggest) > 0 || o.RegisterColour || o.Ink != InkDrawn
 }
 
 // dust returns the smallest mark kept, px across.

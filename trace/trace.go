@@ -40,7 +40,9 @@ type Report struct {
 	EdgeNoise float64   // px, standard deviation of the measured positions
 	Tolerance float64   // px, as used
 	Paper     *Paper    // nil for a digital picture
-	Notes     []string  // on the sheet and on what was left out, one line each
+	Flats     []LaidFlat
+	Gap       float64  // px: the widest break bridged for laying flats; 0 where none were laid
+	Notes     []string // on the sheet and on what was left out, one line each
 	Stages    []StageTime
 }
 
@@ -98,6 +100,7 @@ type (
 		flatsKey
 		dust    float64
 		touches string
+		ink     string
 	}
 	curvesKey struct {
 		edgesKey
@@ -166,9 +169,27 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	}
 	dust := opt.dust(t.sheet)
 	touches := onSheet(opt.Touches, t.sheet)
-	ek := edgesKey{fk, dust, areaKey(touches)}
+	var lay *flatwork
+	if opt.lays() {
+		at := make([]fit.Point, len(opt.Flats))
+		for i, c := range opt.Flats {
+			at[i] = t.sheet.Homography.Apply(c.At)
+		}
+		var err error
+		if lay, err = layFlats(touchUp(t.flats, touches), &opt, at, dust); err != nil {
+			return nil, err
+		}
+		if err := lap("flats"); err != nil {
+			return nil, err
+		}
+	}
+	ek := edgesKey{fk, dust, areaKey(touches), lay.inkKey()}
 	if t.edges == nil || t.edgesKey != ek {
-		e, err := measureEdges(ctx, touchUp(t.flats, touches), dust, placesOf(touches, Keep), workers)
+		from := touchUp(t.flats, touches)
+		if lay != nil && opt.Ink != InkDrawn {
+			from = lay.shown
+		}
+		e, err := measureEdges(ctx, from, dust, placesOf(touches, Keep), workers)
 		if err != nil {
 			return nil, err
 		}
@@ -182,6 +203,7 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	ck := curvesKey{ek, fmt.Sprint(fopt)}
 	if t.outlines == nil || t.curvesKey != ck {
 		jn := findJunctions(t.edges)
+		lay.hideCuts(t.edges.m, &jn, fopt)
 		o, err := fitOutlines(ctx, t.edges, jn, fopt, workers)
 		if err != nil {
 			return nil, err
@@ -193,7 +215,12 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	}
 	o := t.outlines
 	var err error
-	if res.Drawing, err = newStack(t.edges.flats, t.edges.m, o, opt).drawing(ctx, t.edges.flats, workers); err != nil {
+	if lay != nil {
+		res.Drawing, r.Flats, err = lay.drawing(ctx, t.edges.m, o, fopt, workers)
+	} else {
+		res.Drawing, err = newStack(t.edges.flats, t.edges.m, o, opt).drawing(ctx, t.edges.flats, workers)
+	}
+	if err != nil {
 		return nil, err
 	}
 	res.Drawing.DPI = t.sheet.DPI
@@ -207,6 +234,11 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 		r.Paper = &Paper{s.Straightened, s.Proportion, s.W, s.H, s.Homography, s.Noise, s.Blur, s.LightRange, s.ShadowFound}
 	}
 	r.Palette, r.Ground = t.edges.flats.Palette, t.edges.flats.Ground
+	if lay != nil {
+		r.Notes, r.Gap = append(slices.Clip(r.Notes), lay.notes...), lay.areas.Gap
+	} else if opt.lays() {
+		r.Notes = append(slices.Clip(r.Notes), noInk)
+	}
 	if t.edges.grain > dust {
 		r.Notes = append(slices.Clip(r.Notes), fmt.Sprintf("too much detail to draw: marks below %.1f px left out", t.edges.grain))
 	}

@@ -18,7 +18,7 @@ import (
 type Field struct {
 	Key     string // in the file, and with two dashes on the command line
 	Also    string // another name on the command line, "" for none
-	Arg     string // what values it takes: "0..100", "drop|keep"
+	Arg     string // what values it takes: "0..100", "drop|keep"; "" for a switch
 	Doc     string // one line
 	Default any    // the value that stands for the default: int64, float64, string or the text of an empty list
 
@@ -91,6 +91,50 @@ var Fields = []Field{
 		func(o *trace.Options, i int) { o.Sheet.KeepPencil = i == 1 }),
 	choice("seams", "grow colours under neighbours, or cut exactly", []string{"spread", "knockout"},
 		func(o *trace.Options, i int) { o.Knockout = i == 1 }),
+	{
+		Key: "lay-flats", Doc: "a fill of its own beneath the ink for every area it encloses", Default: false,
+		parse: parseSwitch,
+		apply: func(o *trace.Options, v any) error { o.LayFlats = v.(bool); return nil },
+	},
+	{
+		Key: "gap", Arg: "auto|PX", Doc: "widest break in a line that still encloses", Default: "auto",
+		parse: func(text string) (any, error) {
+			if text == "auto" {
+				return text, nil
+			}
+			v, err := strconv.ParseFloat(text, 64)
+			if err != nil || !(v >= 0 && v <= trace.MaxGap) {
+				return nil, fmt.Errorf("want auto or a number from 0 to %g", trace.MaxGap)
+			}
+			return v, nil
+		},
+		apply: func(o *trace.Options, v any) error {
+			if g, ok := v.(float64); ok { // "auto" leaves it open
+				o.Gap = &g
+			}
+			return nil
+		},
+	},
+	{
+		Key: "suggest", Arg: "FILE", Doc: "colours for flats without one: lines \"#1a8c8c teal\"", Default: "",
+		isPath: true,
+		parse:  func(text string) (any, error) { return text, nil },
+		apply: func(o *trace.Options, v any) (err error) {
+			if v != "" {
+				o.Suggest, err = swatchfile.Colourway(v.(string))
+			}
+			return err
+		},
+	},
+	{
+		Key: "register-colour", Also: "register-color", Doc: "bring loose colour to the lines around it", Default: false,
+		parse: parseSwitch,
+		apply: func(o *trace.Options, v any) error { o.RegisterColour = v.(bool); return nil },
+	},
+	choice("ink", "ink over flats: as drawn, in one colour, or toned by its fill", inkWords[:],
+		func(o *trace.Options, i int) { o.Ink = trace.InkMode(i) }),
+	list[Flat]("flats", `{at = [X, Y], swatch = "NAME"}, {at = [X, Y], swatch = "NAME", colour = "#rrggbb"}`,
+		"colours of flats, by a place in each, px of the picture", func(o *trace.Options, v []trace.FlatColour) { o.Flats = v }),
 	list[Touch]("touches", `{do = "corner|smooth|drop|keep", at = [X, Y]}, {do = "join|separate", at = [X, Y], to = [X, Y]}, {do = "lay", at = [X, Y], swatch = "NAME", colour = "#rrggbb"}`,
 		"corrections at single places, px of the picture", func(o *trace.Options, v []trace.Touch) { o.Touches = v }),
 	list[Pour]("pours", `{swatch = "NAME", into = "NAME"}`, "swatches given to others",
@@ -106,6 +150,20 @@ const (
 	minColours = 2
 	maxColours = 64
 )
+
+// inkWords are the ways to colour ink, by trace.InkMode.
+var inkWords = [...]string{trace.InkDrawn: "drawn", trace.InkOne: "one", trace.InkToned: "toned"}
+
+// parseSwitch reads a switch; on the command line its name alone turns it on.
+func parseSwitch(text string) (any, error) {
+	switch text {
+	case "", "true":
+		return true, nil
+	case "false":
+		return false, nil
+	}
+	return nil, errors.New("want true or false")
+}
 
 var (
 	mediumWords = [...]string{"auto", "line", "inked", "flat"}

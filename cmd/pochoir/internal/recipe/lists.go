@@ -32,6 +32,41 @@ type Touch struct {
 	Colour string    `toml:"colour" json:"colour,omitempty"` // of lay, for where the palette has no such swatch
 }
 
+// Flat is one entry of "flats"; At is in px of the picture.
+type Flat struct {
+	At     []float64 `toml:"at" json:"at"`
+	Swatch string    `toml:"swatch" json:"swatch"`
+	Colour string    `toml:"colour" json:"colour,omitempty"` // where no swatch has the name
+}
+
+func (f *Flat) check() (trace.FlatColour, error) {
+	out := trace.FlatColour{Swatch: f.Swatch}
+	if !isPlace(f.At) {
+		return out, errors.New("want at = [x, y]")
+	}
+	out.At = fit.Point{X: f.At[0], Y: f.At[1]}
+	if !isLayerName(f.Swatch) {
+		return out, fmt.Errorf("swatch = %q: want lower case letters, digits and hyphens", f.Swatch)
+	}
+	if f.Colour == "" {
+		return out, nil
+	}
+	c, err := colour.ParseHex(f.Colour)
+	if err != nil {
+		return out, fmt.Errorf("colour = %q: want one such as \"#1a8c8c\"", f.Colour)
+	}
+	out.Colour, out.Own = c, true
+	return out, nil
+}
+
+func (f Flat) inline() string {
+	s := fmt.Sprintf("{at = [%s, %s], swatch = %s", tomlValue(f.At[0]), tomlValue(f.At[1]), tomlValue(f.Swatch))
+	if f.Colour != "" {
+		s += ", colour = " + tomlValue(f.Colour)
+	}
+	return s + "}"
+}
+
 // Pour is one entry of "pours".
 type Pour struct {
 	Swatch string `toml:"swatch" json:"swatch"`
@@ -184,6 +219,7 @@ func list[E interface{ inline() string }, M any, P interface {
 // Lists are the list settings as Go values; the zero value of each means that it is not set.
 type Lists struct {
 	Touches   []Touch  `json:"touches"`
+	Flats     []Flat   `json:"flats"`
 	Pours     []Pour   `json:"pours"`
 	Locked    []Swatch `json:"locked"`
 	Colourway []Swatch `json:"colourway"`
@@ -193,6 +229,7 @@ type Lists struct {
 func (r *Recipe) Lists() Lists {
 	var l Lists
 	get(r, "touches", &l.Touches)
+	get(r, "flats", &l.Flats)
 	get(r, "pours", &l.Pours)
 	get(r, "locked", &l.Locked)
 	get(r, "colourway", &l.Colourway)
@@ -228,7 +265,12 @@ func (r *Recipe) SetLists(l Lists) error {
 			return fmt.Errorf("touches: entry %d: %w", i+1, err)
 		}
 	}
-	return errors.Join(put("touches", words(l.Touches)), put("pours", words(l.Pours)), put("locked", words(l.Locked)),
+	for i := range l.Flats {
+		if _, err := l.Flats[i].check(); err != nil {
+			return fmt.Errorf("flats: entry %d: %w", i+1, err)
+		}
+	}
+	return errors.Join(put("touches", words(l.Touches)), put("flats", words(l.Flats)), put("pours", words(l.Pours)), put("locked", words(l.Locked)),
 		put("colourway", words(l.Colourway)))
 }
 

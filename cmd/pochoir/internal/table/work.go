@@ -429,7 +429,7 @@ func (t *Table) copySettings(from *picture, to []*picture) error {
 			}
 			own := before.Lists()
 			r := (&recipe.Recipe{Written: before.Written}).Over(source)
-			for _, key := range []string{"sheet", "flats"} {
+			for _, key := range []string{"sheet"} {
 				r.Unset(key)
 				if v, ok := before.Text(key); ok {
 					if err := r.Set(key, v); err != nil {
@@ -438,7 +438,7 @@ func (t *Table) copySettings(from *picture, to []*picture) error {
 				}
 			}
 			lists := source.Lists()
-			lists.Touches = own.Touches
+			lists.Touches, lists.Flats = own.Touches, own.Flats
 			if err := r.SetLists(lists); err != nil {
 				return err
 			}
