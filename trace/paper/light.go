@@ -36,6 +36,7 @@ type lightMap struct {
 	erase  []bool  // cells that are desk, hand or sheet edge
 	erased float64 // share of the cells that are erased
 	span   float64 // brightest over darkest light
+	level  float64 // median light, 1 is a level of 255
 	shadow bool
 }
 
@@ -626,9 +627,10 @@ func (m *lightMap) finish(low, level *field, known []bool, label, src []int32, s
 			light = append(light, float64(level.v[3*i]+level.v[3*i+1]+level.v[3*i+2])/3)
 		}
 	}
-	m.span = 1
+	m.span, m.level = 1, 1
 	if len(light) > 0 {
 		sort.Float64s(light)
+		m.level = math.Exp(light[len(light)/2])
 		m.span = math.Exp(light[len(light)*99/100] - light[len(light)/100])
 	}
 	for _, s := range surf {

@@ -89,6 +89,9 @@ const (
 	leastDrawing, mostDrawing = 1200, 1600
 	sheetBlur                 = 0.75
 	maxSheet                  = 40e6 // px
+	// darkPaper is the light of the paper, over that of a white of 255, below which nothing is made of the picture: the
+	// few levels that are left there are the sensor's noise.
+	darkPaper = 0.006
 )
 
 func (s *Sheet) note(format string, v ...any) { s.Notes = append(s.Notes, fmt.Sprintf(format, v...)) }
@@ -126,9 +129,14 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 	var light *lightMap
 	if !opt.KeepLight {
 		light = c.findLight(low, f, quad)
+		if light.level < darkPaper {
+			s.note("too dark to tell paper from ink, taken as it is")
+			light = nil
+		}
+	}
+	s.LightRange = 1
+	if light != nil {
 		s.LightRange, s.ShadowFound = light.span, light.shadow
-	} else {
-		s.LightRange = 1
 	}
 	d := developer{pic: pic, light: light}
 	native := edgeSpread(pic.Pix, pic.W, pic.H)
@@ -139,6 +147,8 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 		if long > 0 {
 			want := math.Min(mostDrawing, math.Max(leastDrawing, long*sheetBlur/math.Max(native, 0.1)))
 			scale = math.Min(1, want/long)
+		} else {
+			s.note("nothing but paper is seen")
 		}
 	}
 	toSheet := d.frame(quad, scale, s, full.Focal35)
