@@ -11,11 +11,11 @@ import (
 type ringInfo struct {
 	area   float64 // px², signed
 	poly   []fit.Point
-	lo, hi fit.Point // bounds of poly
-	in     fit.Point // a point on the ring
-	around []int     // the rings it lies in
-	outer  bool      // paint within, none without
-	hole   bool      // the reverse
+	lo, hi fit.Point   // bounds of poly
+	in     []fit.Point // points on the ring, an odd number
+	around []int       // the rings it lies in
+	outer  bool        // paint within, none without
+	hole   bool        // the reverse
 }
 
 // bounds reports whether the box of s holds that of t.
@@ -45,10 +45,14 @@ func oneShape(all []ringInfo) bool {
 	return len(all) > 0
 }
 
+// mostJudged is in how many points of a ring it is judged whether it lies in another. More than one, because fine lines
+// between two holes may close to nothing, and there the holes touch or cross.
+const mostJudged = 7
+
 // arrange turns the subpaths of one path into shapes: an outer ring clockwise on screen, its holes the other way. A
 // path of ours, one outer ring with its holes behind it, comes back as it is. For others each subpath is classed by
 // whether the fill rule paints its inner side, its outer side, both (then it bounds nothing and is dropped) or none;
-// subpaths are taken not to cross one another. It reports false, and nothing else, where that would take too long.
+// subpaths are taken to cross one another in few places at most. It reports false, and nothing else, where that would take too long.
 func arrange(rings []fit.Path, evenOdd bool) ([]trace.Shape, bool) {
 	const mostWork = 1e8 // boxes and sides looked at: below a second
 	work := 0
@@ -62,19 +66,30 @@ func arrange(rings []fit.Path, evenOdd bool) ([]trace.Shape, bool) {
 			s.lo = fit.Point{X: math.Min(s.lo.X, q.X), Y: math.Min(s.lo.Y, q.Y)}
 			s.hi = fit.Point{X: math.Max(s.hi.X, q.X), Y: math.Max(s.hi.Y, q.Y)}
 		}
-		s.in = r.Segments[0].At(0.5)
+		n := min(mostJudged, len(r.Segments)-1|1)
+		for k := range n {
+			s.in = append(s.in, r.Segments[k*len(r.Segments)/n].At(0.5))
+		}
 	}
 	if oneShape(all) {
 		return []trace.Shape{{Rings: rings}}, true
 	}
-	holds := func(a, b *ringInfo) bool { // a goes around b
+	holds := func(a, b *ringInfo) bool { // a goes around most of b
 		work++
-		q := b.in
-		if a == b || a.area == 0 || q.X < a.lo.X || q.X > a.hi.X || q.Y < a.lo.Y || q.Y > a.hi.Y {
+		if a == b || a.area == 0 || a.lo.X > b.hi.X || a.hi.X < b.lo.X || a.lo.Y > b.hi.Y || a.hi.Y < b.lo.Y {
 			return false
 		}
-		work += len(a.poly)
-		return winding(a.poly, q) != 0
+		n := 0
+		for _, q := range b.in {
+			if q.X < a.lo.X || q.X > a.hi.X || q.Y < a.lo.Y || q.Y > a.hi.Y {
+				continue
+			}
+			work += len(a.poly)
+			if winding(a.poly, q) != 0 {
+				n++
+			}
+		}
+		return 2*n > len(b.in)
 	}
 	painted := func(wind, count int) bool {
 		if evenOdd {

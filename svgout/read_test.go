@@ -460,3 +460,18 @@ func FuzzPathData(f *testing.F) {
 		}
 	})
 }
+
+// TestReadHolesThatTouch reads a shape two of whose holes cross a little, as where a fine line between them closes to
+// nothing, and the box of one holds the other: both stay holes of the shape.
+func TestReadHolesThatTouch(t *testing.T) {
+	const file = `<svg xmlns="http://www.w3.org/2000/svg" width="100" height="100" viewBox="0 0 100 100"><g id="ink" fill="#102030">` +
+		`<path d="M5 5L95 5L95 95L5 95ZM29.9 32L29.9 68L70 68L70 32ZM15 10L15 90L90 90L90 80L30 80L30 20L90 20L90 10Z"/></g></svg>`
+	d, err := Read(strings.NewReader(file))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := d.Layers[0].Shapes
+	if len(s) != 1 || len(s[0].Rings) != 3 || s[0].Rings[0].Area() <= 0 || s[0].Rings[1].Area() >= 0 || s[0].Rings[2].Area() >= 0 {
+		t.Errorf("%d shapes: %+v", len(s), s)
+	}
+}

@@ -60,12 +60,11 @@ func areasOf(m *survey.Mark, index int) []area {
 		rings = append(rings, ring{p, flatten(p, nil, flatness(survey.BoxOf(p))), survey.BoxOf(p), p.Area(), -1})
 	}
 	for i := range rings {
-		at := rings[i].poly[0]
 		for j := range rings {
 			if i == j || !rings[j].box.Meets(rings[i].box) || math.Abs(rings[j].area) <= math.Abs(rings[i].area) {
 				continue
 			}
-			if inside(rings[j].poly, at) && (rings[i].outer < 0 || math.Abs(rings[j].area) < math.Abs(rings[rings[i].outer].area)) {
+			if mostlyInside(rings[j].poly, rings[i].path) && (rings[i].outer < 0 || math.Abs(rings[j].area) < math.Abs(rings[rings[i].outer].area)) {
 				rings[i].outer = j
 			}
 		}
@@ -100,6 +99,19 @@ func areasOf(m *survey.Mark, index int) []area {
 		}
 	}
 	return out
+}
+
+// mostlyInside reports whether most of a ring lies in a polygon, judged in the middles of up to nine segments: at their
+// ends rings may touch.
+func mostlyInside(poly []fit.Point, r fit.Path) bool {
+	const most = 9
+	n, in := min(most, len(r.Segments)), 0
+	for k := range n {
+		if inside(poly, r.Segments[k*len(r.Segments)/n].At(0.5)) {
+			in++
+		}
+	}
+	return 2*in > n
 }
 
 // areasIn returns the shapes of a drawing.

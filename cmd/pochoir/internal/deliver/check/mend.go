@@ -63,6 +63,7 @@ func Mend(s *survey.Sheet, terms *Terms) (*trace.Drawing, []Mended, error) {
 		m.note(id, before.Counts[id])
 	}
 	m.shapes("outside-area", m.cut)
+	m.shapes("crossing", m.uncross)
 	m.shapes("near-points", m.merge)
 	m.shapes("excess-points", m.thin)
 	m.shapes("sliver", func(s trace.Shape) ([]trace.Shape, int) {
@@ -283,8 +284,13 @@ func (m *mender) cut(s trace.Shape) ([]trace.Shape, int) {
 	for _, r := range clip(s.Rings, page) {
 		mark.Subpaths = append(mark.Subpaths, survey.Subpath{Path: r, Start: r.Segments[0].P[0]})
 	}
+	return m.reshape(&mark, s.ID), 1
+}
+
+// reshape makes shapes of a mark's outlines by the even-odd rule; a single one keeps the name.
+func (m *mender) reshape(mark *survey.Mark, id string) []trace.Shape {
 	var out []trace.Shape
-	for _, a := range areasOf(&mark, 0) {
+	for _, a := range areasOf(mark, 0) {
 		if a.size < zeroArea*m.d.Width*m.d.Height {
 			continue
 		}
@@ -296,9 +302,9 @@ func (m *mender) cut(s trace.Shape) ([]trace.Shape, int) {
 		out = append(out, trace.Shape{Rings: a.rings})
 	}
 	if len(out) == 1 {
-		out[0].ID = s.ID
+		out[0].ID = id
 	}
-	return out, 1
+	return out
 }
 
 func (m *mender) merge(s trace.Shape) ([]trace.Shape, int) {
