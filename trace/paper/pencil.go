@@ -52,7 +52,8 @@ func (s *Sheet) dropPencil(c crew) (length int) {
 	marks := s.findMarks(dark, ground, keep)
 	pencil := 0
 	for i := range marks {
-		if m := &marks[i]; m.length >= pencilLong && m.isPencil(blue) {
+		// On paper it is surest; strokes of crayon and felt-tip vary much as pencil does over paint.
+		if m := &marks[i]; m.white && m.length >= pencilLong && m.isPencil(blue) {
 			pencil += m.length
 		}
 	}

@@ -254,3 +254,21 @@ func TestPencilDrawingStays(t *testing.T) {
 		t.Errorf("%d px dropped", n)
 	}
 }
+
+// Crayon and felt-tip vary as pencil does; where no pencil lies on bare paper, nothing is taken from them.
+func TestCrayonStays(t *testing.T) {
+	v := newCanvas(700, 500)
+	r := rand.New(rand.NewPCG(4, 8))
+	for _, stroke := range []struct {
+		colour [3]float64
+		y      float64
+	}{{[3]float64{0.1, 0.15, 0.7}, 120}, {[3]float64{0.3, 0.12, 0.45}, 240}, {[3]float64{0.75, 0.1, 0.1}, 360}} {
+		v.layer(stroke.colour, func(x, y float64) float64 {
+			return band(y-stroke.y-30*math.Sin(x/60), 22) * b2f(x > 40 && x < 660) * math.Min(math.Max(0.75+0.4*r.NormFloat64(), 0), 1)
+		})
+	}
+	s, want := v.sheet(2, 3), v.sheet(2, 3)
+	if n := s.dropPencil(newCrew(context.Background(), 1)); n != 0 || compare(s, want, 0) != 0 {
+		t.Errorf("%d px dropped", n)
+	}
+}
