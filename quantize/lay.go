@@ -29,15 +29,17 @@ const (
 	// gapOfLine is the gap that is bridged unasked, in line widths, and gapMargin what soft ends add to it, px: a break
 	// half as wide as the line counts as a slip of the pen.
 	gapOfLine = 0.5
-	gapMargin = 1.5
+	gapMargin = 1.0
 	// roomierBy is how many times wider than an opening both areas must be for a line to be missing there, and
 	// roomierPx how much in addition, px: below it is a bay.
-	roomierBy = 2.0
+	roomierBy = 2.5
 	roomierPx = 0.5
 	// pocketOfLine is the width, in line widths, up to which a place may be a pocket between strokes and no area, and
 	// pocketAreas its area in squares of the line's width.
 	pocketOfLine = 1.5
 	pocketAreas  = 3.0
+	// pocketInk is the half width, in line widths, up to which ink is a stroke and parts no areas that belong together.
+	pocketInk = 0.75
 	// hatching is how many pockets lie together where strokes cross; fewer are areas, however small, unless they have
 	// less than nick of such a square each.
 	hatching = 3
@@ -74,7 +76,7 @@ func (f *Flats) EnclosedBy(ink []bool, gap float64) *Areas {
 		a.Gap = gapOfLine*a.Line + gapMargin
 	}
 	room, _ := nearestOf(mask, f.W, f.H)
-	fl := flood{w: f.W, h: f.H, ink: mask, room: room, beside: beside, line: a.Line}
+	fl := flood{w: f.W, h: f.H, ink: mask, room: room, inside: inside, beside: beside, line: a.Line}
 	fl.run(a.Gap)
 	fl.pockets()
 	// Areas are numbered in reading order.
@@ -220,6 +222,7 @@ type flood struct {
 	w, h   int
 	ink    []bool
 	room   []int32 // squared distance to the ink, px²
+	inside []int32 // squared distance of ink to what is none, px²
 	beside []int32 // of ink pixels: the nearest pixel that is none
 	line   float64
 
@@ -361,6 +364,7 @@ func (f *flood) pockets() {
 	}
 	// Lengths of the borders of pockets, across the ink: pairs of pixels side by side that belong to two places.
 	border := map[int32]map[int32]int{}
+	thick := int32(float64((pocketInk*w + 1) * (pocketInk*w + 1)))
 	note := func(a, b int32) {
 		if !pocket[a] {
 			return
@@ -379,6 +383,9 @@ func (f *flood) pockets() {
 	for y := range f.h {
 		for x := range f.w {
 			i := y*f.w + x
+			if f.ink[i] && f.inside[i] > thick { // no stroke
+				continue
+			}
 			a := owner(i)
 			if x+1 < f.w {
 				if b := owner(i + 1); a != b {
