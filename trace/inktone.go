@@ -17,7 +17,7 @@ const (
 	toneChroma = 0.8
 )
 
-// toneOf returns a darker tone of a fill, never lighter than what the drawing was inked in would allow.
+// toneOf returns a darker tone of a fill.
 func toneOf(fill colour.RGB) colour.RGB {
 	o := fill.OKLab()
 	o.L *= toneLight

@@ -7,11 +7,15 @@ type brush struct {
 	paint int16
 	in    map[int32]int // pixels by area
 	home  int32         // the area that holds most of it
-	size  int
 }
 
-// register lets every pull of the brush fill the area where most of it lies: what runs over the line goes, and paper
-// between the paint and the line is filled. Paper that no line touches is a light left open and stays.
+// shortOf is the share of its border that paper between paint and line has in common with the paint; with less it is a
+// light left open on purpose.
+const shortOf = 0.1
+
+// register lets every pull of the brush fill the area where most of it lies, and any other that it fills by half or
+// more: what else runs over the line goes, and paper between the paint and the line is filled. Paper that no line or no
+// such paint touches is a light left open and stays.
 func (w *flatwork) register() {
 	width, n := w.f.W, len(w.paint)
 	of := make([]int32, n) // pull of each pixel, -1 for paper
@@ -46,7 +50,6 @@ func (w *flatwork) register() {
 			of[p] = b
 			if !w.inks[w.f.Labels[p]] {
 				brushes[b].in[w.areas.Of[p]]++
-				brushes[b].size++
 			}
 		}, func(p, q int32) bool { return of[q] < 0 && w.paint[q] == w.paint[p] })
 	}
@@ -55,6 +58,13 @@ func (w *flatwork) register() {
 	for a := range base {
 		base[a] = -1
 	}
+	room := make([]int, len(base)) // px in sight
+	for i, a := range w.areas.Of {
+		if !w.inks[w.f.Labels[i]] {
+			room[a]++
+		}
+	}
+	atHome := func(k, a int32) bool { return brushes[k].home == a || a > 0 && 2*brushes[k].in[a] >= room[a] }
 	for k := range brushes {
 		b := &brushes[k]
 		most := -1
@@ -63,8 +73,10 @@ func (w *flatwork) register() {
 				b.home, most = a, c
 			}
 		}
-		if h := base[b.home]; h < 0 || brushes[h].in[b.home] < most {
-			base[b.home] = int32(k)
+		for a, c := range b.in {
+			if h := base[a]; atHome(int32(k), a) && (h < 0 || brushes[h].in[a] < c) {
+				base[a] = int32(k)
+			}
 		}
 	}
 	// Paper that touches no line is left open.
@@ -82,7 +94,28 @@ func (w *flatwork) register() {
 			patch = append(patch, p)
 			touches = touches || w.inks[w.f.Labels[p]]
 		}, func(p, q int32) bool { return !seen[q] && w.paint[q] < 0 && w.areas.Of[q] == w.areas.Of[p] })
-		if !touches {
+		border, shared := 0, 0
+		for _, p := range patch {
+			if w.inks[w.f.Labels[p]] {
+				continue
+			}
+			x := int(p) % width
+			for k, q := range [4]int32{p - 1, p + 1, p - int32(width), p + int32(width)} {
+				if k == 0 && x == 0 || k == 1 && x == width-1 || q < 0 || int(q) >= n {
+					continue
+				}
+				switch b := base[w.areas.Of[p]]; {
+				case w.inks[w.f.Labels[q]]:
+					border++
+				case of[q] >= 0:
+					border++
+					if of[q] == b {
+						shared++
+					}
+				}
+			}
+		}
+		if !touches || float64(shared) < float64(shortOf*float64(border)) {
 			for _, p := range patch {
 				lights[p] = true
 			}
@@ -93,7 +126,7 @@ func (w *flatwork) register() {
 		k := of[i]
 		switch {
 		case lights[i], a == 0 && k < 0:
-		case k >= 0 && brushes[k].home == a:
+		case k >= 0 && atHome(k, a):
 		case a > 0 && base[a] >= 0:
 			w.paint[i] = brushes[base[a]].paint
 		default:
