@@ -205,3 +205,50 @@ func TestPlateFromPaper(t *testing.T) {
 		}
 	}
 }
+
+// TestPlateFromRuledPaper looks for the ruling of a page on a plate too small to show that it is ruling.
+func TestPlateFromRuledPaper(t *testing.T) {
+	for _, size := range []int{1, 2} { // at 2 the sheet has fewer pixels than the page
+		d := newDrawn(1500*size, 1100*size)
+		for y := 60; y < 1080; y += 50 {
+			d.block(0, y*size, d.W, 2*size, [3]uint8{176, 196, 228})
+		}
+		d.frame(600*size, 500*size, 160*size, 140*size, 7*size)
+		d.frame(200*size, 100*size, 900*size, 300*size, 7*size)
+		rng := rand.New(rand.NewPCG(1, 3))
+		for i := range d.Pix {
+			if i%4 != 3 {
+				d.Pix[i] = uint8(0.93*float64(d.Pix[i]) + 1.5*rng.NormFloat64() + 4)
+			}
+		}
+		s, err := Prepare(context.Background(), d.Picture, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !s.dropped {
+			t.Fatalf("the ruling stays on the page: %v", s.Notes)
+		}
+		pg, err := FindPlates(context.Background(), s, PlateOptions{})
+		if err != nil || len(pg.Plates) != 2 {
+			t.Fatalf("%v, plates at %s", err, boxes(pg))
+		}
+		p := pg.Plates[1]
+		cut, err := pg.Cut(context.Background(), p.Box, nil, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		// The margin beside the drawing, row by row.
+		var rows []int
+		for y := range cut.H {
+			sum, n := 0, 0
+			for x := 2; x < p.Marks.Min.X-p.Box.Min.X-3*size; x++ {
+				sum += int(cut.Pix[4*(y*cut.W+x)])
+				n++
+			}
+			rows = append(rows, sum/n)
+		}
+		if lo, hi := slices.Min(rows), slices.Max(rows); hi-lo > 10 {
+			t.Errorf("size %d, sheet %d px wide: rows of bare paper from %d to %d levels", size, s.W, lo, hi)
+		}
+	}
+}

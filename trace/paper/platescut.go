@@ -49,10 +49,18 @@ func (pg *Page) Cut(ctx context.Context, box image.Rectangle, hide func(x, y int
 			level = 1
 		}
 		p.Pix = make([]uint8, 4*p.W*p.H)
-		newCrew(ctx, workers).rows(p.H, func(y0, y1 int) {
+		c := newCrew(ctx, workers)
+		var gone *lifted
+		if s.dropped {
+			gone = pg.lift(c, box)
+		}
+		c.rows(p.H, func(y0, y1 int) {
 			buf := make([]float32, 3*p.W)
 			for y := y0; y < y1; y++ {
 				d.row(buf, 0, y, p.W)
+				if gone != nil {
+					gone.apply(buf, y)
+				}
 				dst := p.Pix[4*y*p.W : 4*(y+1)*p.W]
 				for x := range p.W {
 					q, v := dst[4*x:4*x+4:4*x+4], buf[3*x:3*x+3:3*x+3]
@@ -74,6 +82,85 @@ func (pg *Page) Cut(ctx context.Context, box image.Rectangle, hide func(x, y int
 		}
 	}
 	return p, ctx.Err()
+}
+
+// lifted is the part of the sheet under a plate, and where ruling and pencil were taken out of it.
+type lifted struct {
+	w, h   int       // px of the sheet
+	v      []float32 // R,G,B and share a pixel: linear light as it is now, and 1 where something was taken out near it
+	kx, ky float64   // px of the sheet to a px of the plate
+	ox, oy float64   // the plate's corner, in px of the part
+}
+
+// lift compares the part of the sheet under box as it was developed with how it is now.
+func (pg *Page) lift(c crew, box image.Rectangle) *lifted {
+	s, d := pg.sheet, pg.sheet.developed
+	l := &lifted{kx: float64(s.W) / float64(pg.W-pg.origin.X), ky: float64(s.H) / float64(pg.H-pg.origin.Y)}
+	at := box.Sub(pg.origin)
+	r := image.Rect(int(float64(at.Min.X)*l.kx)-3, int(float64(at.Min.Y)*l.ky)-3, int(float64(at.Max.X)*l.kx)+4, int(float64(at.Max.Y)*l.ky)+4)
+	r = r.Intersect(image.Rect(0, 0, s.W, s.H))
+	l.w, l.h = r.Dx(), r.Dy()
+	l.ox, l.oy = float64(at.Min.X)*l.kx-float64(r.Min.X), float64(at.Min.Y)*l.ky-float64(r.Min.Y)
+	l.v = make([]float32, 4*l.w*l.h)
+	changed := make([]bool, l.w*l.h)
+	c.rows(l.h, func(y0, y1 int) {
+		buf := make([]float32, 3*l.w)
+		for y := y0; y < y1; y++ {
+			d.row(buf, r.Min.X, y+r.Min.Y, l.w)
+			now := s.Pix[4*((y+r.Min.Y)*s.W+r.Min.X):]
+			for x := range l.w {
+				for k := range 3 {
+					v := now[4*x+k]
+					l.v[4*(y*l.w+x)+k] = float32(toLinear[v]*(1-d.black)) + d.black
+					if encode(buf[3*x+k]) != v {
+						changed[y*l.w+x] = true
+					}
+				}
+			}
+		}
+	})
+	for i, on := range changed {
+		if !on {
+			continue
+		}
+		x, y := i%l.w, i/l.w
+		for v := max(0, y-1); v <= min(l.h-1, y+1); v++ {
+			for u := max(0, x-1); u <= min(l.w-1, x+1); u++ {
+				l.v[4*(v*l.w+u)+3] = 1
+			}
+		}
+	}
+	return l
+}
+
+// apply puts the sheet as it is now in place of a row of the plate, near to where something was taken out, between its
+// pixels by bilinear interpolation.
+func (l *lifted) apply(row []float32, y int) {
+	v := min(max((float64(y)+0.5)*l.ky+l.oy-0.5, 0), float64(l.h-1))
+	y0 := int(v)
+	y1 := min(y0+1, l.h-1)
+	fy := float32(v - float64(y0))
+	for x := range len(row) / 3 {
+		u := min(max((float64(x)+0.5)*l.kx+l.ox-0.5, 0), float64(l.w-1))
+		x0 := int(u)
+		x1 := min(x0+1, l.w-1)
+		fx := float32(u - float64(x0))
+		var q [4]float32
+		a, b := l.v[4*(y0*l.w+x0):], l.v[4*(y0*l.w+x1):]
+		e, f := l.v[4*(y1*l.w+x0):], l.v[4*(y1*l.w+x1):]
+		for k := range q {
+			top := a[k] + float32(fx*(b[k]-a[k]))
+			low := e[k] + float32(fx*(f[k]-e[k]))
+			q[k] = top + float32(fy*(low-top))
+		}
+		if q[3] == 0 {
+			continue
+		}
+		p := row[3*x : 3*x+3 : 3*x+3]
+		for k := range p {
+			p[k] += float32(q[3] * (q[k] - p[k]))
+		}
+	}
 }
 
 // Hide returns for Cut what is not part of the plate with that box among the boxes of all plates of the page: the marks

@@ -52,6 +52,7 @@ type Sheet struct {
 	Notes        []string // one line for each step, for people
 
 	developed *developer // how the pixels were made; nil for digital
+	dropped   bool       // ruling or pencil was taken out of them since
 }
 
 // Prepare turns a picture into a clean sheet. It fails only for a picture whose size and pixels disagree, for corners
@@ -175,11 +176,13 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 	}
 	if light != nil && !opt.KeepRuled {
 		if n := s.dropRuled(c); n > 0 {
+			s.dropped = true
 			s.note("printed ruling dropped, %d lines", n)
 		}
 	}
 	if light != nil && !opt.KeepPencil {
 		if n := s.dropPencil(c); n > 0 {
+			s.dropped = true
 			s.note("pencil dropped, %d px of strokes", n)
 		}
 	}
