@@ -479,6 +479,7 @@ func fingerprint(s *recipe.Recipe) (string, error) {
 		}
 		fmt.Fprintf(&b, "%s=%s\n", f.Key, v)
 	}
+	fmt.Fprintf(&b, "%+v", s.Words())
 	return b.String(), nil
 }
 
