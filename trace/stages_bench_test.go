@@ -98,7 +98,7 @@ func BenchmarkTrace(b *testing.B) {
 	for _, size := range []struct {
 		name string
 		w, h int
-	}{{"1MP", 1155, 866}, {"12MP", 4000, 3000}} {
+	}{{"1MP", 1155, 866}, {"12MP", 4000, 3000}, {"48MP", 8000, 6000}} {
 		for _, density := range []struct {
 			name string
 			pic  func() *paper.Picture
@@ -109,6 +109,51 @@ func BenchmarkTrace(b *testing.B) {
 		} {
 			b.Run(size.name+"/"+density.name, func(b *testing.B) { stages(b, density.pic(), trace.Options{}) })
 		}
+	}
+}
+
+// What no drawing is: time must stay in proportion to the pixels.
+func BenchmarkHostile(b *testing.B) {
+	paint := func(w, h int, at func(x, y int) (r, g, b uint8)) *paper.Picture {
+		p := &paper.Picture{W: w, H: h, Pix: make([]uint8, 4*w*h), Name: "test", Format: "png"}
+		for y := range h {
+			for x := range w {
+				r, g, bl := at(x, y)
+				copy(p.Pix[4*(y*w+x):], []uint8{r, g, bl, 255})
+			}
+		}
+		return p
+	}
+	rng := rand.New(rand.NewPCG(2, 2))
+	random := func(int, int) (uint8, uint8, uint8) {
+		v := rng.Uint32()
+		return uint8(v), uint8(v >> 8), uint8(v >> 16)
+	}
+	for _, c := range []struct {
+		name string
+		pic  func() *paper.Picture
+	}{
+		{"random/1MP", func() *paper.Picture { return paint(1000, 1000, random) }},
+		{"random/4MP", func() *paper.Picture { return paint(2000, 2000, random) }},
+		{"checkerboard/4MP", func() *paper.Picture {
+			return paint(2000, 2000, func(x, y int) (uint8, uint8, uint8) { v := uint8(255 * ((x + y) & 1)); return v, v, v })
+		}},
+		{"strip/65000x200", func() *paper.Picture {
+			return paint(65000, 200, func(x, y int) (uint8, uint8, uint8) {
+				if i := x / 37; x%37 < 25 && y > 20+i%130 && y < 40+i%130 {
+					return uint8(40 * (i % 5)), uint8(50 * (i % 4)), 60
+				}
+				return 255, 255, 255
+			})
+		}},
+		{"colours/10000", func() *paper.Picture {
+			return paint(2000, 2000, func(x, y int) (uint8, uint8, uint8) {
+				k := y/20*100 + x/20
+				return uint8(k * 37), uint8(k*91 + k/256), uint8(k / 40)
+			})
+		}},
+	} {
+		b.Run(c.name, func(b *testing.B) { stages(b, c.pic(), trace.Options{}) })
 	}
 }
 
