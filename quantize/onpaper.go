@@ -2,6 +2,7 @@ package quantize
 
 import (
 	"fmt"
+	"image"
 	"math"
 
 	"pochoir/quantize/colour"
@@ -25,7 +26,29 @@ func FlattenPaper(px Pixels, noise, blur float64, opt Options) (*Flats, error) {
 	if err := opt.check(); err != nil {
 		return nil, err
 	}
-	s := &onPaper{plane: plane{w: px.W, h: px.H, workers: opt.Workers}, pix: px.Pix, noise: noise, blur: blur, want: opt.Colours}
+	f := flattenPart(px, drawnPart(px, noise, opt.Workers), noise, blur, opt)
+	f.Medium, f.Ink = medium(f, opt.Medium)
+	if opt.Medium == MediumAuto && f.Ink < 0 && len(f.Palette) == 2 && f.Ground >= 0 && f.thin(1-f.Ground) {
+		f.Medium, f.Ink = MediumLine, 1-f.Ground // a pale pen
+	}
+	if len(opt.Palette) == 0 {
+		if f.Ink >= 0 {
+			f.Palette[f.Ink].Name = "ink"
+		}
+		NameSwatches(f.Palette)
+	}
+	return f, nil
+}
+
+// flattenPart is FlattenPaper up to the medium. Only part r of the sheet is looked at; the rest is bare paper.
+func flattenPart(px Pixels, r image.Rectangle, noise, blur float64, opt Options) *Flats {
+	whole := px
+	cropped := r.Dx() < px.W || r.Dy() < px.H
+	if cropped {
+		px = px.part(r)
+	}
+	s := &onPaper{plane: plane{w: px.W, h: px.H, workers: opt.Workers}, pix: px.Pix, noise: noise, blur: blur, want: opt.Colours,
+		area: whole.W * whole.H}
 	s.findBlank()
 	s.smoothLab()
 	s.measureRough()
@@ -45,7 +68,7 @@ func FlattenPaper(px Pixels, noise, blur float64, opt Options) (*Flats, error) {
 	s.labelRidges(rs, part, paints)
 	s.mark(tiles, rs)
 	s.flood()
-	paints = s.prune(paints, max(dustPixels, int(leastShare*float64(s.w*s.h))))
+	paints = s.prune(paints, max(dustPixels, int(leastShare*float64(s.area))))
 	s.lab, s.rough, s.half.lab, s.half.rough, s.scratch = nil, nil, nil, nil, nil // the pixels say the rest
 	s.measureLocals(paints, rs)
 	s.refine()
@@ -63,17 +86,14 @@ func FlattenPaper(px Pixels, noise, blur float64, opt Options) (*Flats, error) {
 	var to [256]uint8
 	copy(to[:], under)
 	relabel(f.Labels, &to, s.h, s.w, s.workers)
-	f.Medium, f.Ink = medium(f, opt.Medium)
-	if opt.Medium == MediumAuto && f.Ink < 0 && len(f.Palette) == 2 && f.Ground >= 0 && f.thin(1-f.Ground) {
-		f.Medium, f.Ink = MediumLine, 1-f.Ground // a pale pen
+	switch {
+	case !cropped:
+	case f.Ground >= 0:
+		f.padded(whole.W, whole.H, r)
+	default: // what seemed to be paper was not
+		return flattenPart(whole, image.Rect(0, 0, whole.W, whole.H), noise, blur, opt)
 	}
-	if len(opt.Palette) == 0 {
-		if f.Ink >= 0 {
-			f.Palette[f.Ink].Name = "ink"
-		}
-		NameSwatches(f.Palette)
-	}
-	return f, nil
+	return f
 }
 
 // thin reports whether label l is no wider in the mean than a drawn line.

@@ -90,7 +90,7 @@ func (s *onPaper) addInks(paints []paint, rs []ridge) []paint {
 // dry felt-tip. They are told apart by the direction of their difference from the paper too, at half the resolution.
 func (s *onPaper) addRough(paints []paint) []paint {
 	rs := s.roughMarks()
-	least := max(roughPixels, int(leastShare*float64(s.w*s.h))/4)
+	least := max(roughPixels, int(leastShare*float64(s.area))/4)
 	for _, mine := range s.sortOpen(rs, &paints, least) {
 		if c := asSeen(mine); !mixes(c, paints) {
 			paints = append(paints, paint{c: c, n: 4 * int64(len(mine))})

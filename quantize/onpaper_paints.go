@@ -169,7 +169,7 @@ func (s *onPaper) findPaints() (paints []paint, tiles []int32) {
 	for k := range middles {
 		middles[k] = heaps[k].c
 	}
-	least := max(leastPixels, int64(leastShare*float64(s.w*s.h)))
+	least := max(leastPixels, int64(leastShare*float64(s.area)))
 	into := mergeCrowds(heaps, countContacts(of, colours, middles, tw, th), paper, least, s.want)
 	// Number what is left, paper first, then by size.
 	order := make([]int, 0, n)

@@ -88,6 +88,7 @@ type onPaper struct {
 	pix   []uint8 // R,G,B,A
 	noise float64 // as given
 	blur  float64 // as given
+	area  int     // of the whole sheet, px
 	want  int     // number of colours asked for, 0 for as many as there are
 
 	scratch  []int32 // one a pixel

@@ -19,6 +19,7 @@ const (
 	darkGround  = 96   // least level of a ground that pencil shows on; what varies below is the ink itself
 	whiteGround = 225  // least level of a ground that counts as paper
 	pencilGrain = 0.22 // of its mean: least standard deviation of the darkness along a pencil's mark
+	moreGrain   = 0.14 // the same once pencil has been found
 	pencilLong  = 24   // px, least length of a mark; once some are found their crumbs of crumbLong px go too
 	crumbLong   = 4
 	pencilKeep  = 3    // px round ink that are left alone
@@ -53,7 +54,7 @@ func (s *Sheet) dropPencil(c crew) (length int) {
 	pencil := 0
 	for i := range marks {
 		// On paper it is surest; strokes of crayon and felt-tip vary much as pencil does over paint.
-		if m := &marks[i]; m.white && m.length >= pencilLong && m.isPencil(blue) {
+		if m := &marks[i]; m.white && m.length >= pencilLong && m.isPencil(blue, pencilGrain) {
 			pencil += m.length
 		}
 	}
@@ -62,7 +63,7 @@ func (s *Sheet) dropPencil(c crew) (length int) {
 	}
 	for i := range marks {
 		m := &marks[i]
-		if m.same > pencilSame || !(m.isPencil(blue) || m.length < pencilLong && m.isCrumb()) {
+		if m.same > pencilSame || !(m.isPencil(blue, moreGrain) || m.length < pencilLong && m.isCrumb()) {
 			continue
 		}
 		length += m.length
@@ -98,11 +99,11 @@ func (m *mark) isCrumb() bool {
 	return m.length >= crumbLong && m.high < pencilMost && m.grey()
 }
 
-func (m *mark) isPencil(blueInk bool) bool {
+func (m *mark) isPencil(blueInk bool, grain float32) bool {
 	if m.high >= pencilMost || m.same > pencilSame {
 		return false
 	}
-	return m.grey() && m.grain > pencilGrain || !blueInk && m.paleBlue()
+	return m.grey() && m.grain > grain || !blueInk && m.paleBlue()
 }
 
 // grey reports whether the mark takes as much light of one colour as of another, as far as the ground shows it.

@@ -102,17 +102,31 @@ func (d *developer) average(dst []float32, x0, y, n int) {
 		xi, yi := int(math.Floor(xl)), int(math.Floor(yl))
 		xe, ye := int(math.Ceil(xh)), int(math.Ceil(yh))
 		var r, g, bl float32
+		inside := xi >= 0 && yi >= 0 && xe <= pic.W && ye <= pic.H
 		for j := yi; j < ye; j++ {
-			wy := float32(math.Min(float64(j+1), yh) - math.Max(float64(j), yl))
-			row := pic.Pix[4*pic.W*min(max(j, 0), pic.H-1):]
+			wy := float32(min(float64(j+1), yh) - max(float64(j), yl))
+			row := pic.Pix[4*pic.W*min(max(j, 0), pic.H-1):][:4*pic.W]
 			var sr, sg, sb float32
-			for k := xi; k < xe; k++ {
-				wx := float32(math.Min(float64(k+1), xh) - math.Max(float64(k), xl))
-				q := row[4*min(max(k, 0), pic.W-1):]
-				q = q[:3:3]
-				sr += float32(wx * toLinear[q[0]])
-				sg += float32(wx * toLinear[q[1]])
-				sb += float32(wx * toLinear[q[2]])
+			if !inside {
+				for k := xi; k < xe; k++ {
+					wx := float32(min(float64(k+1), xh) - max(float64(k), xl))
+					q := row[4*min(max(k, 0), pic.W-1):][:3]
+					sr += float32(wx * toLinear[q[0]])
+					sg += float32(wx * toLinear[q[1]])
+					sb += float32(wx * toLinear[q[2]])
+				}
+			} else {
+				q := row[4*xi : 4*xe]
+				wx := float32(min(float64(xi+1), xh) - xl)
+				for len(q) >= 4 {
+					sr += float32(wx * toLinear[q[0]])
+					sg += float32(wx * toLinear[q[1]])
+					sb += float32(wx * toLinear[q[2]])
+					q = q[4:]
+					if wx = 1; len(q) == 4 {
+						wx = float32(xh - float64(xe-1))
+					}
+				}
 			}
 			r += float32(wy * sr)
 			g += float32(wy * sg)

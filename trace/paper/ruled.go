@@ -76,7 +76,7 @@ func (s *Sheet) findRules(c crew, a axis) (family, single []rule) {
 				col[v] = logLight[min(p[0], p[1], p[2])]
 			}
 			out := dark[u*a.m : (u+1)*a.m]
-			closeLine(out, tmp, col, ruleReach)
+			closeLine(out, tmp, col)
 			for v := range out {
 				out[v] = min(out[v]-col[v], ruleCap)
 			}
@@ -99,23 +99,33 @@ func (s *Sheet) findRules(c crew, a axis) (family, single []rule) {
 	return family, single
 }
 
-// closeLine sets dst to the grey closing of v by 2r+1 samples: the running greatest, then the least of those. tmp is
-// scratch space; all are as long as v.
-func closeLine(dst, tmp, v []float32, r int) {
-	n := len(v)
-	for i := range v {
-		m := v[i]
-		for _, x := range v[max(0, i-r):min(n, i+r+1)] {
-			m = max(m, x)
+// closeLine sets dst to the grey closing of v by 2r+1 samples, r being ruleReach: the running greatest, then the least of
+// those. What lies beyond the ends has no say. tmp is scratch space; all are as long as v, which is more than 4r.
+func closeLine(dst, tmp, v []float32) {
+	const r = ruleReach
+	copy(dst, v)
+	// The extreme of 15 is that of two runs of 8, of 4, of 2, overlapping. Each pass moves it to the left.
+	for _, d := range [4]int{1, 2, 4, 2*r + 1 - 8} {
+		n := len(v) - d
+		p, q := dst[:n], dst[d:]
+		for i, x := range p {
+			p[i] = max(x, q[i])
 		}
-		tmp[i] = m
 	}
-	for i := range v {
-		m := tmp[i]
-		for _, x := range tmp[max(0, i-r):min(n, i+r+1)] {
-			m = min(m, x)
+	copy(tmp[r:], dst[:len(v)-2*r]) // the greatest within r of each sample
+	for i := range r {
+		tmp[i], tmp[len(v)-1-i] = tmp[r], tmp[len(v)-1-r]
+	}
+	for _, d := range [4]int{1, 2, 4, 2*r + 1 - 8} {
+		n := len(v) - d
+		p, q := tmp[:n], tmp[d:]
+		for i, x := range p {
+			p[i] = min(x, q[i])
 		}
-		dst[i] = m
+	}
+	copy(dst[r:], tmp[:len(v)-2*r])
+	for i := range r {
+		dst[i], dst[len(v)-1-i] = max(dst[r], v[i]), max(dst[len(v)-1-r], v[len(v)-1-i])
 	}
 }
 
