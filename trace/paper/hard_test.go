@@ -120,3 +120,32 @@ func TestStops(t *testing.T) {
 		}
 	}
 }
+
+// A sliver of desk along the edge of a sheet goes; a stroke that runs off the sheet stays.
+func TestRimGoes(t *testing.T) {
+	s := newCanvas(60, 50).sheet(0, 1)
+	dark := func(x, y int) { copy(s.Pix[4*(y*s.W+x):], []uint8{40, 50, 60}) }
+	for x := range s.W {
+		dark(x, 0)
+		if x < 30 {
+			dark(x, 1)
+		}
+	}
+	for y := range s.H {
+		dark(s.W-1, y)
+	}
+	for y := 20; y < s.H; y++ { // down and out
+		for x := 10; x < 14; x++ {
+			dark(x, y)
+		}
+	}
+	s.wipeRim()
+	for y := range s.H {
+		for x := range s.W {
+			stroke := y >= 20 && x >= 10 && x < 14
+			if got := s.Pix[4*(y*s.W+x)] < 128; got != stroke {
+				t.Fatalf("%d,%d: dark %v", x, y, got)
+			}
+		}
+	}
+}

@@ -163,6 +163,9 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 	if !s.Straightened {
 		s.DPI = full.DPI * scale
 	}
+	if s.Straightened && light != nil {
+		s.wipeRim()
+	}
 	s.Noise = d.paperNoise(toSheet)
 	s.Blur = edgeSpread(s.Pix, s.W, s.H)
 	if light != nil {
