@@ -32,9 +32,6 @@ type desk struct {
 	tr   *trace.Tracer
 	key  string // the options of last, colourway left out
 	last *trace.Result
-
-	mu   sync.Mutex
-	stop context.CancelFunc // of the run that is on
 }
 
 // mostDesks is how many pictures are kept open; each holds a few bitmaps.
@@ -56,16 +53,8 @@ func (t *Table) desk(p *picture) *desk {
 	return d
 }
 
-// trace draws the picture by the options. A run that is on gives way to it.
+// trace draws the picture by the options. It stops when ctx ends, as it does when the page that asked gives up.
 func (d *desk) trace(ctx context.Context, t *Table, opt trace.Options) (*trace.Result, error) {
-	ctx, stop := context.WithCancel(ctx)
-	defer stop()
-	d.mu.Lock()
-	if d.stop != nil {
-		d.stop()
-	}
-	d.stop = stop
-	d.mu.Unlock()
 	d.turn.Lock()
 	defer d.turn.Unlock()
 	if err := ctx.Err(); err != nil {

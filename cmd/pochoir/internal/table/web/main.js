@@ -194,7 +194,7 @@ function keep(draw) {
 
 async function work() {
   working = true;
-  const id = state.id;
+  const id = state.id, mine = opening;
   try {
     while ((dirty || wantDraw) && state.id === id) {
       if (dirty) {
@@ -215,7 +215,7 @@ async function work() {
         r.drawing.smoothness = smoothness;
         await laid(r.drawing); setState(r.state);
       } catch (e) {
-        if (e.name === "AbortError" || e.body?.stale) { wantDraw = true; continue; }
+        if (e.name === "AbortError" || e.body?.stale) { wantDraw = state.id === id && opening === mine; continue; }
         throw e;
       }
     }
@@ -252,10 +252,15 @@ async function laid(d) {
 
 // ---- the picture on the glass
 
+let opening = 0;
+
 async function openPicture(id) {
   if (id === state.id) return;
+  const ticket = ++opening; // of several calls the last one counts
+  while (dirty && working) await new Promise((r) => setTimeout(r, 20)); // what was changed is kept first
   abort?.abort(); dirty = wantDraw = false;
-  await (async () => { while (working) await new Promise((r) => setTimeout(r, 20)); })();
+  while (working) await new Promise((r) => setTimeout(r, 20));
+  if (ticket !== opening) return;
   state.id = id; state.drawing = null; state.swatch = null; state.pour = null; state.saved = true;
   glass.clear(); glass.look.taken = false; $("#film-taken").setAttribute("aria-pressed", false);
   glass.root.classList.remove("bare");
@@ -267,6 +272,7 @@ async function openPicture(id) {
   showRack();
   try {
     const r = await get(`api/pictures/${id}`);
+    if (ticket !== opening) return;
     state.settings = r.settings; state.revision = r.revision;
     let old = null;
     try { old = JSON.parse(sessionStorage.getItem(`steps ${id}`)); } catch { /* none */ }
@@ -441,6 +447,16 @@ function showSwatches() {
     act("pour", "Pour into…", () => { state.pour = w.name; $("#pouring").hidden = false; $("#pouring").textContent = `Choose what ${w.name} is poured into.`; say($("#pouring").textContent); });
     act("hold", w.held ? "Let go" : "Hold", () => change((s) => { s.locked = w.held ? list(s, "locked").filter((l) => l.swatch !== w.name) : [...list(s, "locked"), { swatch: w.name, colour: w.found || w.colour }]; }, true));
     li.append(b, acts);
+    // Pouring also goes by dragging one chip onto another.
+    li.draggable = true;
+    li.addEventListener("dragstart", (e) => { e.dataTransfer.setData("text/x-swatch", w.name); e.dataTransfer.effectAllowed = "move"; });
+    li.addEventListener("dragover", (e) => { if (e.dataTransfer.types.includes("text/x-swatch")) { e.preventDefault(); e.stopPropagation(); } });
+    li.addEventListener("drop", (e) => {
+      const from = e.dataTransfer.getData("text/x-swatch");
+      if (!from || from === w.name) return;
+      e.preventDefault(); e.stopPropagation();
+      state.pour = from; pickSwatch(w.name);
+    });
     return li;
   }));
   if (had) box.querySelector(`li[data-name="${CSS.escape(had[0])}"] [data-act=${had[1]}]`)?.focus();
@@ -522,7 +538,12 @@ $("#save-list").addEventListener("click", async () => {
 $("#list-file").addEventListener("change", async (e) => {
   const f = e.target.files[0];
   if (!f) return;
-  try { useColourway(await postRaw("api/swatches/read", await f.slice(0, 1 << 20).text())); $("#lists").close(); } catch (x) { grumble(x); }
+  try {
+    const swatches = await postRaw("api/swatches/read", await f.slice(0, 1 << 20).text());
+    await post(`api/swatches/${encodeURIComponent(f.name)}`, { swatches, over: false });
+    slip(`${f.name} lies in the folder now`);
+    await showLists();
+  } catch (x) { grumble(x); }
   e.target.value = "";
 });
 
@@ -586,7 +607,7 @@ async function addFiles(files) {
   if (last) { await fetchRack(); await openPicture(last.id); }
 }
 $("#files").addEventListener("change", (e) => addFiles([...e.target.files]).then(() => { e.target.value = ""; }, grumble));
-addEventListener("dragover", (e) => { e.preventDefault(); glass.root.classList.add("over"); });
+addEventListener("dragover", (e) => { e.preventDefault(); if (e.dataTransfer.types.includes("Files")) glass.root.classList.add("over"); });
 addEventListener("dragleave", () => glass.root.classList.remove("over"));
 addEventListener("drop", (e) => { e.preventDefault(); glass.root.classList.remove("over"); addFiles([...e.dataTransfer.files]).catch(grumble); });
 
