@@ -214,3 +214,22 @@ func TestLayFlat(t *testing.T) {
 		}
 	}
 }
+
+// A break in a line that is closed for laying flats is told with its two ends.
+func TestBridgesAreTold(t *testing.T) {
+	white := color.RGBA{255, 255, 255, 255}
+	p := blocks(120, 100, image.Rect(20, 20, 100, 80), navy, image.Rect(26, 26, 94, 74), white, image.Rect(20, 46, 26, 49), white)
+	gap := 6.0
+	r, err := Trace(context.Background(), p, Options{Medium: quantize.MediumLine, LayFlats: true, Gap: &gap})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(r.Report.Bridges) != 1 {
+		t.Fatalf("%d bridges, want 1: %v", len(r.Report.Bridges), r.Report.Bridges)
+	}
+	for _, q := range r.Report.Bridges[0] {
+		if q.X < 18 || q.X > 28 || q.Y < 44 || q.Y > 51 {
+			t.Errorf("a bridge ends at %v, the break is at 20..26, 46..49", q)
+		}
+	}
+}

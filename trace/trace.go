@@ -42,6 +42,7 @@ type Report struct {
 	Paper     *Paper    // nil for a digital picture
 	Flats     []LaidFlat
 	Gap       float64  // px: the widest break bridged for laying flats; 0 where none were laid
+	Bridges   []Bridge // breaks in the ink that were closed for laying flats
 	Notes     []string // on the sheet and on what was left out, one line each
 	Stages    []StageTime
 }
@@ -235,7 +236,7 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	}
 	r.Palette, r.Ground = t.edges.flats.Palette, t.edges.flats.Ground
 	if lay != nil {
-		r.Notes, r.Gap = append(slices.Clip(r.Notes), lay.notes...), lay.areas.Gap
+		r.Notes, r.Gap, r.Bridges = append(slices.Clip(r.Notes), lay.notes...), lay.areas.Gap, lay.bridges()
 	} else if opt.lays() {
 		r.Notes = append(slices.Clip(r.Notes), noInk)
 	}

@@ -213,6 +213,9 @@ func MediumWord(m quantize.Medium) string {
 	return "unknown"
 }
 
+// NamesFile reports whether the value is the path of a file.
+func (f *Field) NamesFile() bool { return f.isPath }
+
 // FieldOf returns the setting of that key, or nil.
 func FieldOf(key string) *Field {
 	for i := range Fields {

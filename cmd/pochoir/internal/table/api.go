@@ -373,6 +373,9 @@ type (
 		Mean       float64      `json:"mean"`
 		Tolerance  float64      `json:"tolerance"`
 		Dust       int          `json:"dust"`
+		Flats      int          `json:"flats"`
+		Gap        float64      `json:"gap"`
+		Bridges    [][4]float64 `json:"bridges"`
 		Notes      []string     `json:"notes"`
 		Picture    [2]int       `json:"picture"`    // width and height of the picture, px
 		Homography [9]float64   `json:"homography"` // from px of the picture to px of the sheet
@@ -432,6 +435,10 @@ func drawingFor(r *trace.Result, opt trace.Options, size int) pageDrawing {
 	}
 	for _, m := range p.Marks {
 		out.Marks = append(out.Marks, pageMark{fine(m.At.X), fine(m.At.Y), fine(m.Radius), math.Ceil(m.Dust*100) / 100})
+	}
+	out.Flats, out.Gap = len(p.Flats), fine(p.Gap)
+	for _, b := range p.Bridges {
+		out.Bridges = append(out.Bridges, [4]float64{b[0].X, b[0].Y, b[1].X, b[1].Y})
 	}
 	for _, s := range p.Stages {
 		out.Stages = append(out.Stages, s.Name)

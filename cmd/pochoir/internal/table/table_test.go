@@ -192,8 +192,10 @@ func TestOnlyFilesOfTheFolder(t *testing.T) {
 	id := pictures[0].(map[string]any)["id"].(string)
 	trace := base + "api/pictures/" + id + "/trace"
 	for name, path := range map[string]string{"a palette elsewhere": filepath.Join(outside, "dusk.txt"), "a palette above": "../" + filepath.Base(outside) + "/dusk.txt", "behind a link": "dusk.txt"} {
-		if code, v := send(t, "POST", trace, order{Settings: values(map[string]string{"palette": path})}, nil); code != 422 {
-			t.Errorf("%s: %d %v", name, code, v)
+		for _, key := range []string{"palette", "suggest"} {
+			if code, v := send(t, "POST", trace, order{Settings: values(map[string]string{key: path})}, nil); code != 422 {
+				t.Errorf("%s, %s: %d %v", key, name, code, v)
+			}
 		}
 	}
 	// A picture that becomes a link while the table is up.

@@ -152,7 +152,7 @@ type settings struct {
 }
 
 // errOutside is about a palette that is not in the picture's folder.
-var errOutside = errors.New("the palette must lie in the folder of the picture")
+var errOutside = errors.New("a palette must lie in the folder of the picture")
 
 // load reads the recipe of a picture. p.file is held.
 func (p *picture) load() (*recipe.Recipe, string, error) {
@@ -170,8 +170,11 @@ func (p *picture) load() (*recipe.Recipe, string, error) {
 	if err != nil {
 		return nil, "", errors.New(strings.ReplaceAll(err.Error(), filepath.Dir(p.path)+string(filepath.Separator), ""))
 	}
-	if list, ok := r.Text("palette"); ok && list != "" && !p.beside(list) {
-		return nil, "", errOutside
+	for i := range recipe.Fields {
+		f := &recipe.Fields[i]
+		if list, ok := r.Text(f.Key); ok && f.NamesFile() && list != "" && !p.beside(list) {
+			return nil, "", errOutside
+		}
 	}
 	return r, fingerprint(text), nil
 }
@@ -192,7 +195,7 @@ func toPage(r *recipe.Recipe) settings {
 	s := settings{Values: map[string]string{}, Lists: r.Lists()}
 	for _, f := range recipe.Fields {
 		if v, ok := r.Text(f.Key); ok && !f.FileOnly {
-			if f.Key == "palette" {
+			if f.NamesFile() {
 				v = filepath.Base(v)
 			}
 			s.Values[f.Key] = v
@@ -209,7 +212,7 @@ func (p *picture) fromPage(s settings, written string) (*recipe.Recipe, error) {
 		if f == nil || f.FileOnly {
 			return nil, fmt.Errorf("there is no setting %q", key)
 		}
-		if key == "palette" {
+		if f.NamesFile() {
 			if v == "" {
 				continue
 			}
@@ -233,7 +236,7 @@ func settingsKey(r *recipe.Recipe) string {
 	var b strings.Builder
 	for _, f := range recipe.Fields {
 		v, _ := r.Text(f.Key)
-		if f.Key == "palette" {
+		if f.NamesFile() && v != "" {
 			v = filepath.Base(v)
 		}
 		b.WriteString(f.Key + "=" + v + "\n")

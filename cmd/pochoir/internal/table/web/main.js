@@ -1,12 +1,11 @@
 // The light table: what the hand does, and what becomes of it.
 
 import { get, post, postRaw, sheetBitmaps, takenBitmap, listen, Refusal } from "./server.js";
-import { apply, inverse } from "./geometry.js";
+import { apply, inverse, pathOf } from "./geometry.js";
 import { Glass } from "./glass.js";
 
 const $ = (s) => document.querySelector(s), $$ = (s) => [...document.querySelectorAll(s)];
-const NONE = { touches: null, pours: null, locked: null, colourway: null };
-const LISTS = Object.keys(NONE);
+const LISTS = ["flats", "touches", "pours", "locked", "colourway"];
 
 const state = {
   fields: {}, pictures: [], id: null, settings: { values: {} }, revision: "", history: [], at: -1,
@@ -246,7 +245,7 @@ async function laid(d) {
   $("#fig-layers").textContent = d.layers.length; $("#fig-segments").textContent = d.segments;
   $("#fig-bytes").textContent = d.bytes < 1e6 ? `${(d.bytes / 1e3).toFixed(1)} kB` : `${(d.bytes / 1e6).toFixed(2)} MB`;
   $("#fig-worst").textContent = d.worst.toFixed(2);
-  $("#fig-more").textContent = [`${d.kind}, ${d.medium}`, d.straightened ? "straightened" : "", d.dust ? `${d.dust} specks dropped` : ""].filter(Boolean).join(", ");
+  $("#fig-more").textContent = [`${d.kind}, ${d.medium}`, d.straightened ? "straightened" : "", d.flats ? `${d.flats} flats laid` : "", d.dust ? `${d.dust} specks dropped` : ""].filter(Boolean).join(", ");
   showSettings();
 }
 
@@ -323,14 +322,17 @@ addEventListener("beforeunload", (e) => { if (!state.saved) e.preventDefault(); 
 
 // ---- the tray
 
+const WORDS = ["medium", "kind", "ink"]; // settings of a few words
+
 function text(key) { return state.settings.values[key] ?? String(state.fields[key]?.default ?? ""); }
 function number(key) {
   const v = state.settings.values[key];
+  if (key === "gap" && (v === undefined || v === "auto")) return state.drawing?.gap || 0;
   if (v !== undefined) return +v;
   if (key === "dust" && state.drawing && state.drawing.kind !== "digital") return 3;
   return +state.fields[key]?.default;
 }
-const units = { smoothness: (v) => `${v}`, turn: (v) => `${v}°`, dust: (v) => `${v} px`, gap: (v) => `${v} px` };
+const units = { smoothness: (v) => `${v}`, turn: (v) => `${v}°`, dust: (v) => `${v} px`, gap: (v) => (text("gap") === "auto" ? `${v ? `${v} px, ` : ""}found` : `${v} px`) };
 
 function showSettings() {
   glass.settings = { smoothness: number("smoothness"), turn: number("turn"), dust: number("dust") };
@@ -343,7 +345,7 @@ function showSettings() {
     g.querySelector("output").textContent = words; input.setAttribute("aria-valuetext", words);
   }
   for (const c of $$("input[data-on]")) c.checked = text(c.id) === c.dataset.on;
-  for (const s of ["medium", "kind"]) $(`#${s}`).value = text(s);
+  for (const s of WORDS) $(`#${s}`).value = text(s);
   const sheet = text("sheet");
   for (const r of $$("input[name=sheet]")) r.checked = r.value === (sheet === "auto" || sheet === "off" ? sheet : "corners");
   const auto = text("colours") === "auto";
@@ -356,7 +358,7 @@ function showSettings() {
 function furnish() {
   // Only what the engine knows lies in the tray.
   for (const e of $$("#tray [data-key]")) e.hidden = !state.fields[e.dataset.key];
-  for (const s of ["medium", "kind"]) $(`#${s}`).replaceChildren(...(state.fields[s]?.arg || "").split("|").map((v) => new Option({ auto: s === "kind" ? "whatever it is" : "whatever it is", line: "ink alone", inked: "ink over flats", flat: "flats" }[v] || v, v)));
+  for (const s of WORDS) $(`#${s}`).replaceChildren(...(state.fields[s]?.arg || "").split("|").map((v) => new Option({ auto: "whatever it is", drawn: "as drawn", one: "in one colour", toned: "toned by its fill", line: "ink alone", inked: "ink over flats", flat: "flats" }[v] || v, v)));
   for (const g of $$(".gauge")) {
     const key = g.dataset.key, input = g.querySelector("input");
     const show = (on) => { glass.show = on ? key : glass.show === key ? "" : glass.show; glass.draw(); };
@@ -364,10 +366,11 @@ function furnish() {
     input.addEventListener("change", () => { change((s) => { s.values[key] = input.value; }, true); });
     input.addEventListener("focus", () => show(true)); input.addEventListener("blur", () => show(false));
     g.addEventListener("pointerenter", () => show(true)); g.addEventListener("pointerleave", () => { if (document.activeElement !== input) show(false); });
+    input.addEventListener("keydown", (e) => { if (e.key === "Delete") change((s) => { delete s.values[key]; }, true); });
     g.addEventListener("dblclick", () => change((s) => { delete s.values[key]; }, true));
   }
   for (const c of $$("input[data-on]")) c.addEventListener("change", () => change((s) => { s.values[c.id] = c.checked ? c.dataset.on : c.dataset.off; }, true));
-  for (const k of ["medium", "kind"]) $(`#${k}`).addEventListener("change", (e) => change((s) => { s.values[k] = e.target.value; }, true));
+  for (const k of WORDS) $(`#${k}`).addEventListener("change", (e) => change((s) => { s.values[k] = e.target.value; }, true));
   for (const r of $$("input[name=sheet]")) r.addEventListener("change", async () => {
     if (r.value === "corners") { try { await showTaken(true); useCorners(); } catch (e) { grumble(e); } } else change((s) => { s.values.sheet = r.value; }, true);
   });
@@ -412,7 +415,19 @@ function pickAt(p) {
 function layFlat(at) {
   const w = current().find((w) => w.name === state.swatch);
   if (!w) { slip("choose a colour first"); return; }
-  change((s) => { s.touches = [...list(s, "touches"), { do: "lay", at, swatch: w.name, colour: w.colour }]; }, true);
+  const colour = w.found || w.colour;
+  if (text("lay-flats") !== "true") {
+    change((s) => { s.touches = [...list(s, "touches"), { do: "lay", at, swatch: w.name, colour }]; }, true);
+    return;
+  }
+  // Where all flats are laid, this one gets its colour; what was said of the same one before goes.
+  const d = state.drawing, c = glass.canvas.getContext("2d"), [x, y] = glass.fromPicture(at);
+  c.save(); c.setTransform(1, 0, 0, 1, 0, 0);
+  let same = null;
+  for (const l of d.layers) if (l.name !== "ink") for (const shape of l.shapes) { const p = pathOf([shape]); if (c.isPointInPath(p, x, y, "evenodd")) same = p; }
+  const kept = list(state.settings, "flats").filter((f) => !same || !c.isPointInPath(same, ...glass.fromPicture(f.at), "evenodd"));
+  c.restore();
+  change((s) => { s.flats = [...kept, { at, swatch: w.name, colour }]; }, true);
 }
 
 // ---- colours
@@ -424,6 +439,7 @@ function current() {
     const w = out.find((w) => w.name === l.swatch);
     if (w) w.held = true; else out.push({ name: l.swatch, colour: l.colour, held: true });
   }
+  for (const l of state.drawing?.layers || []) if (!out.some((w) => w.name === l.name)) out.push({ name: l.name, colour: l.colour });
   for (const c of list(state.settings, "colourway")) { const w = out.find((w) => w.name === c.swatch); if (w) { w.found = w.colour; w.colour = c.colour; } }
   return out;
 }
@@ -514,7 +530,9 @@ async function showLists() {
   $("#list-files").replaceChildren(...files.map((f) => {
     const li = document.createElement("li");
     li.append(Object.assign(document.createElement("span"), { textContent: `${f.name}: ${f.swatches.length} colours` }));
-    for (const [label, use] of [["as palette", () => usePalette(f.name)], ["as colourway", () => useColourway(f.swatches)]]) {
+    const uses = [["as palette", () => usePalette(f.name)], ["as colourway", () => useColourway(f.swatches)]];
+    if (state.fields.suggest) uses.push(["for flats", () => change((s) => { s.values.suggest = f.name; s.values["lay-flats"] = "true"; }, true)]);
+    for (const [label, use] of uses) {
       const b = Object.assign(document.createElement("button"), { type: "button", textContent: label });
       b.addEventListener("click", () => { use(); $("#lists").close(); });
       li.append(b);
@@ -525,7 +543,7 @@ async function showLists() {
 $("#lists-button").addEventListener("click", () => { $("#lists").showModal(); showLists().catch(grumble); });
 const usePalette = (name) => change((s) => { s.values.palette = name; s.colourway = []; }, true);
 const useColourway = (swatches) => change((s) => { s.colourway = swatches.map((w) => ({ swatch: w.name, colour: w.colour })); }, true, false);
-$("#no-palette").addEventListener("click", () => { change((s) => { delete s.values.palette; }, true); $("#lists").close(); });
+$("#no-palette").addEventListener("click", () => { change((s) => { delete s.values.palette; delete s.values.suggest; }, true); $("#lists").close(); });
 $("#save-list").addEventListener("click", async () => {
   const name = $("#list-name").value.trim(), swatches = current().map((w) => ({ name: w.name, colour: w.colour }));
   try { await post(`api/swatches/${encodeURIComponent(name)}`, { swatches, over: false }); } catch (e) {
