@@ -332,6 +332,56 @@ func TestSettingsOutliveTheServer(t *testing.T) {
 	}
 }
 
+func TestPalettesOfTheFolder(t *testing.T) {
+	dir := harbour(t, 120, "boat")
+	tb := serve(t, Config{Pictures: []string{dir}})
+	base := tb.Address()
+	list := map[string]any{"swatches": []pageSwatch{{Name: "white", Colour: "#ffffff"}, {Name: "sea", Colour: "#1e9696"}, {Name: "night", Colour: "#101020"}}}
+	if code, v := send(t, "POST", base+"api/swatches/dusk", list, nil); code != 200 || v["name"] != "dusk.txt" {
+		t.Fatalf("%d %v", code, v)
+	}
+	if got := string(read1(t, filepath.Join(dir, "dusk.txt"))); got != "#ffffff white\n#1e9696 sea\n#101020 night\n" {
+		t.Errorf("saved as %q", got)
+	}
+	if code, v := send(t, "POST", base+"api/swatches/dusk.txt", list, nil); code != 409 || v["exists"] != true {
+		t.Errorf("written over without a word: %d %v", code, v)
+	}
+	for _, name := range []string{"..%2fdusk", ".dusk", "a%5cb"} {
+		if code, _ := send(t, "POST", base+"api/swatches/"+name, list, nil); code == 200 {
+			t.Errorf("%s is taken for a name", name)
+		}
+	}
+	id := tb.rack()[0].id
+	code, v := send(t, "POST", base+"api/pictures/"+id+"/trace", order{Settings: values(map[string]string{"palette": "dusk.txt"}), Draw: true}, nil)
+	if code != 200 {
+		t.Fatalf("%d %v", code, v)
+	}
+	for _, l := range v["drawing"].(map[string]any)["layers"].([]any) {
+		if c := l.(map[string]any)["colour"]; c != "#ffffff" && c != "#1e9696" && c != "#101020" {
+			t.Errorf("a layer of %s", c)
+		}
+	}
+	// The recipe names it as seen from its own folder.
+	if text := string(read1(t, filepath.Join(dir, "boat.recipe.toml"))); !strings.Contains(text, "palette = \"dusk.txt\"") {
+		t.Errorf("the recipe says\n%s", text)
+	}
+	// Pour and hold, by name; what is poured away is no swatch any more.
+	set := values(nil)
+	set.Pours = []recipe.Pour{{Swatch: "darkcyan", Into: "wheat"}}
+	set.Locked = []recipe.Swatch{{Swatch: "signal", Colour: "#dd4433"}}
+	code, v = send(t, "POST", base+"api/pictures/"+id+"/trace", order{Settings: set, Draw: true, Force: true}, nil)
+	if code != 200 {
+		t.Fatalf("%d %v", code, v)
+	}
+	names := map[string]bool{}
+	for _, s := range v["drawing"].(map[string]any)["swatches"].([]any) {
+		names[s.(map[string]any)["name"].(string)] = true
+	}
+	if names["darkcyan"] || !names["wheat"] || !names["signal"] {
+		t.Errorf("swatches %v", names)
+	}
+}
+
 // Every file that the page names is there and has the right type.
 func TestPageIsWhole(t *testing.T) {
 	tb := serve(t, Config{Pictures: []string{t.TempDir()}})

@@ -136,7 +136,7 @@ export class Glass {
       this.drawn_(o, k, x, y);
       o.globalCompositeOperation = "difference";
       this.original(o, k, x, y);
-      c.filter = "grayscale(.4) brightness(2.2) invert(1)";
+      c.filter = "grayscale(.4) brightness(3.2) invert(1)";
       c.drawImage(off, 0, 0);
       c.filter = "none";
     } else {
