@@ -111,8 +111,9 @@ func (q *flattener) fringes() {
 		}
 	}
 	q.thinFeatures(open)
-	if q.rough {
-		q.drownIslands()
+	q.drownIslands()
+	if !q.rough {
+		q.hairlines()
 	}
 }
 

@@ -5,24 +5,30 @@ import (
 	"slices"
 )
 
-// This file takes back islands that coding with loss makes beside strong edges: a few pixels of one label, none of them
-// a core, which the colours of the areas around explain as well.
+// This file takes back islands that coding with loss makes beside strong edges, and colours that shine through seams: a
+// few pixels of one label, none of them a core, which the colours of the areas around explain as well.
 
 const (
 	islandPixels = 48 // pixels of an island at most
+	cleanPixels  = 6  // the same in a picture coded without loss
+	cleanMiss    = 16 // levels by which a mixture may miss a pixel of an island there: what lies beneath shows at seams
 	islandReach  = 2  // px within which an area lies around an island
 )
 
 // drownIslands gives the pixels of islands that the areas around explain the labels of those.
 func (q *flattener) drownIslands() {
-	q.eachIsland(func(island []int) {
+	most, may := cleanPixels, float64(cleanMiss)
+	if q.rough {
+		most, may = islandPixels, roughMiss
+	}
+	q.eachIsland(most, func(island []int) {
 		labels := q.shores(island, q.labels[island[0]])
 		if len(labels) == 0 {
 			return
 		}
 		to := make([]uint8, len(island))
 		for k, i := range island {
-			l, _ := q.explain(q.tone(i), labels, q.mayMiss())
+			l, _ := q.explain(q.tone(i), labels, may)
 			if l == unlabelled {
 				return
 			}
@@ -34,8 +40,8 @@ func (q *flattener) drownIslands() {
 	})
 }
 
-// eachIsland calls do with the pixels of every island, in the order of their first pixels. do may label them.
-func (q *flattener) eachIsland(do func(island []int)) {
+// eachIsland calls do with the pixels of every island of so many at most, in the order of their first pixels. do may label them.
+func (q *flattener) eachIsland(most int, do func(island []int)) {
 	var islands [][]int
 	seen := make([]uint64, len(q.core))
 	var pixels []int
@@ -46,7 +52,7 @@ func (q *flattener) eachIsland(do func(island []int)) {
 				break
 			}
 			var ashore bool
-			if pixels, ashore = q.land(pixels[:0], first, seen); !ashore && len(pixels) <= islandPixels {
+			if pixels, ashore = q.land(pixels[:0], first, seen); !ashore && len(pixels) <= most {
 				islands = append(islands, slices.Clone(pixels))
 			}
 		}

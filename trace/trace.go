@@ -366,6 +366,13 @@ func joinSaddle(f *quantize.Flats, x, y int, a, b, c, d uint8) planar.SaddleKind
 	sum := 0.0
 	switch {
 	case a == d && b == c:
+		// A pixel that has the label of its smaller share lies on a line, which stays whole.
+		if f.Coverage(at[0], a, b) < 0.5 || f.Coverage(at[3], a, b) < 0.5 {
+			return planar.Falling
+		}
+		if f.Coverage(at[1], b, a) < 0.5 || f.Coverage(at[2], b, a) < 0.5 {
+			return planar.Rising
+		}
 		for _, i := range at {
 			sum += f.Coverage(i, a, b)
 		}

@@ -1,0 +1,98 @@
+package quantize
+
+import (
+	"math"
+	"math/bits"
+)
+
+// This file keeps lines whole that cover less than half of their pixels.
+
+const (
+	hairFaint = 0.15 // least share of a pixel of a line, and of the pixels ahead of it and behind it
+	hairSlim  = 0.3  // least width of a line, px
+	hairStep  = 0.75 // share of a pixel's that those on both sides have at most: elsewhere it is the thin place of a line
+)
+
+// hairlines labels the pixels of lines that were given to the area around them: with more of the line than those on
+// both sides of it, and more of it ahead and behind. The ends of tips come with them.
+func (q *flattener) hairlines() {
+	found := make([][]fringePixel, bandCount(q.h))
+	rowBands(q.h, q.opt.Workers, func(band, y0, y1 int) {
+		var out []fringePixel
+		for k := y0 * q.w >> 6; k<<6 < y1*q.w; k++ {
+			for m := ^q.core[k]; m != 0; m &= m - 1 {
+				i := k<<6 + bits.TrailingZeros64(m)
+				if i < y0*q.w || i >= y1*q.w {
+					continue
+				}
+				if l := q.hairline(i); l != unlabelled {
+					out = append(out, fringePixel{int32(i), l})
+				}
+			}
+		}
+		found[band] = out
+	})
+	for _, list := range found {
+		for _, p := range list {
+			q.labels[p.at] = p.label
+		}
+	}
+}
+
+// hairline returns the label of the line that pixel i belongs to against its own label, or unlabelled.
+func (q *flattener) hairline(i int) uint8 {
+	x, y := i%q.w, i/q.w
+	if x < 2 || y < 2 || x >= q.w-2 || y >= q.h-2 {
+		return unlabelled
+	}
+	own := q.labels[i]
+	c := q.tone(i)
+	tried := [2]uint8{own, own}
+	n := 0
+	for yy := y - 1; yy <= y+1; yy++ {
+		for xx := x - 1; xx <= x+1; xx++ {
+			l := q.labels[yy*q.w+xx]
+			if l == own || l == unlabelled || l == tried[0] || n == len(tried) {
+				continue
+			}
+			tried[n] = l
+			n++
+			s, miss := q.pair(int(l), int(own)).mix(c)
+			if s >= hairFaint && s < 0.5 && miss <= q.mayMiss() && q.onLine(i, l, own, s) {
+				return l
+			}
+		}
+	}
+	return unlabelled
+}
+
+// onLine reports whether pixel i, with share s of tint l in its own, lies on a line of l.
+func (q *flattener) onLine(i int, l, own uint8, s float64) bool {
+	p := q.pair(int(l), int(own))
+	of := func(j int) float64 {
+		switch q.labels[j] {
+		case l:
+			return math.Max(0.5, p.of(q.tone(j)))
+		case own:
+			if bit(q.core, j) {
+				return 0
+			}
+			return p.of(q.tone(j))
+		}
+		return 0
+	}
+	for axis := range 4 {
+		across := compass[axis][1]*q.w + compass[axis][0]
+		before, after := of(i-across), of(i+across)
+		if math.Max(before, after) > hairStep*s || before+s+after < hairSlim {
+			continue
+		}
+		along := compass[(axis+2)%8][1]*q.w + compass[(axis+2)%8][0]
+		ahead := math.Max(of(i+along), math.Max(of(i+along+across), of(i+along-across)))
+		behind := math.Max(of(i-along), math.Max(of(i-along+across), of(i-along-across)))
+		if ahead >= hairFaint && behind >= hairFaint {
+			return true
+		}
+	}
+	return false
+}
