@@ -154,13 +154,50 @@ func (q *flattener) fringe(i int) uint8 {
 		}
 		return uint8(label)
 	}
-	label, _ = q.explain(c, a.all[:a.n], may)
+	if label, _ = q.explainTwo(c, a.all[:a.n], may); label == unlabelled && !q.soft {
+		if label = q.sandwiched(c, &a, may); label == unlabelled {
+			label, _ = q.explainThree(c, a.all[:a.n], may)
+		}
+	}
 	return uint8(label)
+}
+
+// sandwiched returns which of two labels close by on opposite sides has the larger share in c where a third shines
+// through between them, unlabelled where that does not explain c.
+func (q *flattener) sandwiched(c tone, a *around, may float64) int {
+	const close = 3 // px from core to core
+	best, label := may, unlabelled
+	for dir := range 4 {
+		l, m := a.label[dir], a.label[dir+4]
+		if l < 0 || m < 0 || l == m || a.away[dir]+a.away[dir+4] > close {
+			continue
+		}
+		for _, n := range a.all[:a.n] {
+			if n == l || n == m {
+				continue
+			}
+			if s, miss, ok := mix3(c, q.tints[l].v, q.tints[m].v, q.tints[n].v); ok && miss <= best {
+				best, label = miss, m
+				if s[0] >= s[1] {
+					label = l
+				}
+			}
+		}
+	}
+	return label
 }
 
 // explain returns the label with the largest share in the mixture of up to three of the given labels that comes
 // nearest to c, fewer labels first, and by how much it misses; unlabelled if none is within may levels.
 func (q *flattener) explain(c tone, labels []int, may float64) (label int, miss float64) {
+	if label, miss = q.explainTwo(c, labels, may); label != unlabelled || q.soft {
+		return label, miss
+	}
+	return q.explainThree(c, labels, may)
+}
+
+// explainTwo is explain for mixtures of two labels at most.
+func (q *flattener) explainTwo(c tone, labels []int, may float64) (label int, miss float64) {
 	best, label := may, unlabelled
 	for _, l := range labels {
 		if m := toneDistance(c, q.tints[l].v, q.soft); m <= best {
@@ -180,9 +217,12 @@ func (q *flattener) explain(c tone, labels []int, may float64) (label int, miss 
 			}
 		}
 	}
-	if label != unlabelled || q.soft {
-		return label, best
-	}
+	return label, best
+}
+
+// explainThree is explain for mixtures of three labels.
+func (q *flattener) explainThree(c tone, labels []int, may float64) (label int, miss float64) {
+	best, label := may, unlabelled
 	for x, l := range labels {
 		for y, m := range labels[:x] {
 			for _, n := range labels[:y] {
