@@ -421,7 +421,7 @@ func (f *finder) run(tints []nearTint) error {
 	}
 	type found struct{ item, tint int64 }
 	got, err := list(f.tx, func(r row) (h found, err error) { return h, r.Scan(&h.item, &h.tint) },
-		"SELECT s.item, s.colour FROM "+from+f.where+" ORDER BY s.item DESC LIMIT ?", slices.Concat([]any{key}, f.args, []any{limit})...)
+		"SELECT DISTINCT s.item, s.colour FROM "+from+f.where+" ORDER BY s.item DESC LIMIT ?", slices.Concat([]any{key}, f.args, []any{limit})...)
 	if err != nil {
 		return err
 	}
