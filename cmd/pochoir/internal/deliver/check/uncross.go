@@ -24,6 +24,9 @@ type crossPoint struct {
 	p   fit.Point
 }
 
+// sameParameter is how near two crossings of the same segments lie that are one: far above what Newton's method leaves.
+const sameParameter = 1e-6
+
 // piecesOf cuts a ring into chords as flatten does, finer.
 func piecesOf(r fit.Path) []piece {
 	const mostParts = 64
@@ -83,7 +86,13 @@ func crossPoints(r fit.Path) []crossPoint {
 			}
 			c := crossPoint{seg: [2]int{a.seg, b.seg}, t: [2]float64{a.from + x*(a.to-a.from), b.from + y*(b.to-b.from)}}
 			c.refine(r, a.to-a.from, b.to-b.from)
-			out = append(out, c)
+			known := false // at the end of a chord it is found twice
+			for _, o := range out {
+				known = known || o.seg == c.seg && math.Abs(o.t[0]-c.t[0]) < sameParameter && math.Abs(o.t[1]-c.t[1]) < sameParameter
+			}
+			if !known {
+				out = append(out, c)
+			}
 		}
 	}
 	return out
@@ -151,14 +160,32 @@ func uncross(r fit.Path) []fit.Path {
 			if q.Line {
 				q = fit.LineTo(q.P[0], q.P[3])
 			}
-			if c.crossing >= 0 {
-				if q.P[3].Sub(q.P[0]).Len() < least && q.Length() < least {
-					return nil
-				}
-				ends[c.crossing] = append(ends[c.crossing], len(parts))
+			switch {
+			case q.P[3].Sub(q.P[0]).Len() >= least || q.Length() >= least:
+				parts = append(parts, q)
+			case len(parts) > 0: // at a corner: the part before ends in the crossing
+				parts[len(parts)-1].P[3] = q.P[3]
 			}
-			parts = append(parts, q)
+			if c.crossing >= 0 {
+				ends[c.crossing] = append(ends[c.crossing], len(parts)-1)
+			}
 			start, from = q.P[3], c.t
+		}
+	}
+	if len(parts) == 0 {
+		return nil
+	}
+	parts[len(parts)-1].P[3] = parts[0].P[0]
+	taken := make([]bool, len(parts))
+	for _, e := range ends {
+		for k := range e {
+			if e[k] < 0 { // in the corner where the ring begins
+				e[k] = len(parts) - 1
+			}
+			if taken[e[k]] { // two crossings in one place
+				return nil
+			}
+			taken[e[k]] = true
 		}
 	}
 	next := make([]int, len(parts))
