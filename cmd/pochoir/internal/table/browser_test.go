@@ -13,6 +13,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -33,7 +34,8 @@ import (
 // user is somebody at the page, in a headless Chromium.
 type user struct {
 	*testing.T
-	ctx context.Context
+	ctx    context.Context
+	leaves atomic.Int32 // how often the page asked whether to leave it
 }
 
 // sit opens the page in a browser window of that size.
@@ -60,12 +62,13 @@ func sit(t *testing.T, address string, w, h int) *user {
 	t.Cleanup(stop2)
 	ctx, stop3 := context.WithTimeout(ctx, 100*time.Second)
 	t.Cleanup(stop3)
-	u := &user{t, ctx}
+	u := &user{T: t, ctx: ctx}
 	chromedp.ListenTarget(ctx, func(e any) {
 		switch e := e.(type) {
 		case *runtime.EventExceptionThrown:
 			t.Errorf("the page fails: %v", e.ExceptionDetails)
-		case *page.EventJavascriptDialogOpening: // leave the page
+		case *page.EventJavascriptDialogOpening:
+			u.leaves.Add(1)
 			go chromedp.Run(ctx, page.HandleJavaScriptDialog(true))
 		}
 	})
@@ -430,6 +433,19 @@ func TestTwoWindows(t *testing.T) {
 	}
 	if v, _ := r.Text("turn"); v != "77" {
 		t.Errorf("turn is %s on disk", v)
+	}
+	// A drawing that was changed and not written: leaving asks, and what was set is there after.
+	u.drawn()
+	u.do(chromedp.Focus("#dust"), chromedp.KeyEvent(kb.End))
+	u.until("document.querySelector('#picture-state').textContent === 'tuned'")
+	u.drawn()
+	u.do(chromedp.Reload())
+	u.drawn()
+	if u.leaves.Load() == 0 {
+		t.Error("the page was left without a word")
+	}
+	if v := u.js("document.querySelector('#dust').value"); v != "24" {
+		t.Errorf("after a reload dust is %s", v)
 	}
 }
 

@@ -198,9 +198,14 @@ func (t *Table) add(path string) *picture {
 	return p
 }
 
+// rack lists the pictures that are there.
 func (t *Table) rack() []*picture {
 	t.mu.Lock()
 	defer t.mu.Unlock()
+	t.pictures = slices.DeleteFunc(t.pictures, func(p *picture) bool {
+		_, err := os.Lstat(p.path)
+		return errors.Is(err, fs.ErrNotExist)
+	})
 	return slices.Clone(t.pictures)
 }
 
