@@ -5,7 +5,7 @@ package paper
 func (s *Sheet) wipeRim() {
 	const (
 		deepest = 5   // px: the sides are known to a pixel or two of the sheet, and blurred
-		paper   = 240 // level that all channels of bare paper reach
+		paper   = 246 // level that all channels of bare paper reach
 	)
 	if s.W <= 4*deepest || s.H <= 4*deepest {
 		return
@@ -23,6 +23,9 @@ func (s *Sheet) wipeRim() {
 			}
 			if depth == deepest {
 				continue
+			}
+			if depth > 0 {
+				depth++ // its blur
 			}
 			for d := range depth {
 				p := s.Pix[at+4*d*in:][:3]
