@@ -1,6 +1,7 @@
 package paper
 
 import (
+	"image"
 	"math"
 	"slices"
 )
@@ -22,6 +23,7 @@ const (
 	moreGrain   = 0.14 // the same once pencil has been found
 	pencilLong  = 24   // px, least length of a mark; once some are found their crumbs of crumbLong px go too
 	crumbLong   = 4
+	pencilLeast = 20   // % of the sheet's long side that pencil must reach in all to be believed
 	pencilKeep  = 3    // px round ink that are left alone
 	pencilSame  = 0.30 // share of a mark's surroundings that may be as dark as itself: else it is the tip of an area
 )
@@ -48,8 +50,45 @@ func (s *Sheet) dropPencil(c crew) (length int) {
 	if !strong {
 		return 0
 	}
+	r := s.drawnTiles(c)
+	if r.Empty() {
+		return 0
+	}
+	part := &Sheet{Picture: *cut(&s.Picture, r), Noise: s.Noise}
+	if length = part.wipePencil(c, blue, pencilLeast*max(w, h)/100); length > 0 {
+		for y := range part.H {
+			copy(s.Pix[4*((y+r.Min.Y)*w+r.Min.X):], part.Pix[4*y*part.W:4*(y+1)*part.W])
+		}
+	}
+	return length
+}
+
+// drawnTiles returns the rectangle of the tiles that hold more than paper.
+func (s *Sheet) drawnTiles(c crew) image.Rectangle {
+	th := (s.H + markTile - 1) / markTile
+	rows := make([]image.Rectangle, th)
+	c.each(th, func(ty int) {
+		for x := 0; x < s.W; x += markTile {
+			t := image.Rect(x, ty*markTile, min(x+markTile, s.W), min((ty+1)*markTile, s.H))
+			if !s.bare(t.Min.X, t.Min.Y, t.Max.X, t.Max.Y, 255-s.grainStep()) {
+				rows[ty] = rows[ty].Union(t)
+			}
+		}
+	})
+	var r image.Rectangle
+	for _, t := range rows {
+		r = r.Union(t)
+	}
+	return r
+}
+
+// grainStep is the number of levels below which a difference is grain.
+func (s *Sheet) grainStep() int { return int(math.Max(10, 3*s.Noise)) }
+
+// wipePencil is dropPencil for a sheet that holds ink; nothing is done where pencil is less than least px long.
+func (s *Sheet) wipePencil(c crew, blue bool, least int) (length int) {
 	ground, dark := s.thinMarks(c)
-	keep := nearInk(c, dark, w, h)
+	keep := nearInk(c, dark, s.W, s.H)
 	marks := s.findMarks(dark, ground, keep)
 	pencil := 0
 	for i := range marks {
@@ -58,7 +97,7 @@ func (s *Sheet) dropPencil(c crew) (length int) {
 			pencil += m.length
 		}
 	}
-	if pencil < 2*max(w, h)/10 {
+	if pencil < least {
 		return 0
 	}
 	for i := range marks {
@@ -158,7 +197,7 @@ func (s *Sheet) thinMarks(c crew) (ground, dark []uint8) {
 	w, h := s.W, s.H
 	ground, dark = make([]uint8, 3*w*h), make([]uint8, w*h)
 	tw, th := (w+markTile-1)/markTile, (h+markTile-1)/markTile
-	step := int(math.Max(10, 3*s.Noise)) // levels: smaller ones are grain
+	step := s.grainStep()
 	c.each(th, func(ty int) {
 		const side = markTile + 4*pencilReach
 		a, b := make([]uint8, 3*side*side), make([]uint8, 3*side*side)
