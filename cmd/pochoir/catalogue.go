@@ -27,7 +27,7 @@ var catalogueCommand = command{
 		"pochoir catalogue state delivered boat.svg --at \"deck library\"",
 	},
 	actions: func() []command {
-		return []command{addAction, scanAction, searchAction, showAction, nearAction, stateAction, linkAction, describeAction,
+		return []command{addAction, scanAction, listAction(), searchAction, showAction, nearAction, stateAction, linkAction, describeAction,
 			suggestAction, outdatedAction, wantedAction, statisticsAction, exportAction, importAction, forgetAction}
 	},
 }
@@ -306,7 +306,7 @@ func (t *tally) end(all int) error {
 var searchAction = command{
 	name: "catalogue search",
 	args: "[WORD]...",
-	doc:  "find by word, colour, state, size; without any, list the newest",
+	doc:  "find by word, colour, state, size",
 	more: "Every word must occur in title, description, keywords or path, in singular or plural; boat* is any\n" +
 		"word that begins so. One line an item: number, kind, size, path, title, state.",
 	examples: []string{
@@ -333,6 +333,13 @@ var searchAction = command{
 			s.option(),
 		}, s.run
 	},
+}
+
+// listAction is the search that is asked for nothing.
+func listAction() command {
+	c := searchAction
+	c.name, c.doc, c.examples = "catalogue list", "list the newest, or what search would find", []string{"pochoir catalogue list", "pochoir catalogue list --kind pack --limit 500"}
+	return c
 }
 
 // searching is one run of catalogue search.

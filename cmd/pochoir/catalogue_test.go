@@ -109,6 +109,7 @@ func TestCatalogueCommand(t *testing.T) {
 		{"catalogue scan .", 0, nil, []string{"boat.png #1: new", "kettle.png #2: new", "boat.svg #3: new, drawn from boat.png", "crab.svg #4: new", ".: 4 new; 4 items", "!looks like"}},
 		{"catalogue scan .", 0, nil, []string{".: nothing has changed; 4 items"}},
 		{"catalogue search", 0, []string{"#4     drawing     512 x 512  crab.svg  \"Crab\"  traced\n#3 ", "#2     picture     160 x 160  kettle.png  drawn"}, nil},
+		{"catalogue list --kind picture", 0, []string{"#2 ", "#1 ", "!#3 "}, nil},
 		{"catalogue search boats harbours", 0, []string{"#3 ", "!#1 ", "!crab"}, nil},
 		{"catalogue search nothing", 0, nil, []string{"nothing found"}},
 		{"catalogue search --limit 1", 0, []string{"#4 "}, []string{"more than 1; --limit"}},
