@@ -235,6 +235,9 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 		r.Paper = &Paper{s.Straightened, s.Proportion, s.W, s.H, s.Homography, s.Noise, s.Blur, s.LightRange, s.ShadowFound}
 	}
 	r.Palette, r.Ground = t.edges.flats.Palette, t.edges.flats.Ground
+	if len(opt.Palette) > 0 {
+		r.Notes = append(slices.Clip(r.Notes), misfits(t.flats)...)
+	}
 	if lay != nil {
 		r.Notes, r.Gap, r.Bridges = append(slices.Clip(r.Notes), lay.notes...), lay.areas.Gap, lay.bridges()
 	} else if opt.lays() {

@@ -49,7 +49,7 @@ type command struct {
 
 // commands lists all, in the order of the help.
 func commands() []command {
-	return []command{traceCommand, tableCommand, proofCommand, recolourCommand, exportCommand, checkCommand, packCommand, sketchbookCommand,
+	return []command{traceCommand, tableCommand, proofCommand, paletteCommand, recolourCommand, exportCommand, checkCommand, packCommand, sketchbookCommand,
 		catalogueCommand, demoCommand, versionCommand}
 }
 

@@ -1,6 +1,8 @@
 package main
 
 import (
+	"bytes"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -11,20 +13,32 @@ import (
 	"pochoir/cmd/pochoir/internal/cli"
 	"pochoir/cmd/pochoir/internal/swatchfile"
 	"pochoir/svgout"
+	"pochoir/trace"
 )
 
 var recolourCommand = command{
 	name: "recolour",
-	args: "DRAWING.svg --colourway FILE",
+	args: "DRAWING.svg --colourway FILE...",
 	doc:  "exchange the colours of a drawing by the names of its layers",
 	more: "A colourway is a text file of lines such as \"#1a8c8c teal\". Without -o the result\n" +
-		"goes beside the drawing, as NAME.COLOURWAY.svg.",
-	examples: []string{"pochoir recolour lantern.svg --colourway dusk.txt"},
+		"goes beside the drawing, as NAME.COLOURWAY.svg. Several colourways make several files\n" +
+		"and one picture that shows all side by side, NAME.colourways.png.",
+	examples: []string{
+		"pochoir recolour lantern.svg --colourway dusk.txt",
+		"pochoir recolour lantern.svg --colourway dusk.txt --colourway dawn.txt -o ways/",
+	},
 	prepare: func() ([]cli.Option, func(*env, []string) error) {
 		r := &recolouring{}
 		return []cli.Option{
-			{Name: "colourway", Also: "colorway", Arg: "FILE", Doc: "the new colours, by layer", Set: text(&r.colourway)},
-			{Name: "out", Also: "o", Arg: "FILE", Doc: "where to write; - is standard output", Set: text(&r.out)},
+			{Name: "colourway", Also: "colorway", Arg: "FILE", Doc: "new colours, by layer; may be given several times", Set: func(v string) error {
+				if v == "" {
+					return errors.New("want a name")
+				}
+				r.colourways = append(r.colourways, v)
+				return nil
+			}},
+			{Name: "out", Also: "o", Arg: "FILE|DIR", Doc: "where to write; - is standard output", Set: text(&r.out)},
+			{Name: "compare", Arg: "FILE|none", Doc: "picture of all colourways side by side", Set: text(&r.compare)},
 			{Name: "quiet", Also: "q", Doc: "no report", Set: yes(&r.quiet)},
 		}, r.run
 	},
@@ -32,25 +46,29 @@ var recolourCommand = command{
 
 // recolouring is one run of the recolour command.
 type recolouring struct {
-	colourway, out string
-	quiet          bool
+	colourways   []string
+	out, compare string
+	quiet        bool
+}
+
+// way is one colourway and the drawing in it.
+type way struct {
+	path, out string
+	svg       []byte
+	drawing   *trace.Drawing
+	report    svgout.Recolouring
+	clashes   []clash
 }
 
 func (r *recolouring) run(e *env, args []string) error {
 	if len(args) != 1 {
 		return cli.Usagef("want one drawing, got %d", len(args))
 	}
-	if r.colourway == "" {
+	if len(r.colourways) == 0 {
 		return cli.Usagef("--colourway is missing")
 	}
-	in, out := args[0], r.out
-	if out == "" {
-		out = "-"
-		if in != "-" {
-			out = stem(in) + "." + filepath.Base(stem(r.colourway)) + ".svg"
-		}
-	}
-	list, err := swatchfile.Colourway(r.colourway)
+	in := args[0]
+	ways, compare, err := r.plan(in)
 	if err != nil {
 		return err
 	}
@@ -58,38 +76,132 @@ func (r *recolouring) run(e *env, args []string) error {
 	if err != nil {
 		return err
 	}
-	if out != "-" {
-		if err := notOver(out, []string{in, r.colourway}); err != nil {
-			return err
-		}
-	}
-	recoloured, report, err := svgout.Recolour(src, list)
+	before, err := svgout.Read(bytes.NewReader(src))
 	if err != nil {
 		return fmt.Errorf("%s: %w", in, err)
 	}
-	put := func(w io.Writer) error { _, err := w.Write(recoloured); return err }
-	if out == "-" {
-		err = put(e.stdout)
-	} else {
-		err = atomicfile.Write(out, put)
+	beside := neighbours(before)
+	// All are made before any is written, so that a bad colourway leaves no half of a set.
+	for i := range ways {
+		w := &ways[i]
+		list, err := swatchfile.Colourway(w.path)
+		if err != nil {
+			return err
+		}
+		if w.svg, w.report, err = svgout.Recolour(src, list); err != nil {
+			return fmt.Errorf("%s: %w", in, err)
+		}
+		if w.drawing, err = svgout.Read(bytes.NewReader(w.svg)); err != nil {
+			return fmt.Errorf("%s: %w", in, err)
+		}
+		w.clashes = clashesOf(before, w.drawing, beside)
 	}
-	if err != nil || r.quiet {
+	if strings.HasSuffix(r.out, "/") || len(ways) > 1 && r.out != "" {
+		if err := os.MkdirAll(r.out, 0o777); err != nil {
+			return fmt.Errorf("%s: the folder cannot be made: %w", r.out, bare(err))
+		}
+	}
+	for i := range ways {
+		w := &ways[i]
+		put := func(to io.Writer) error { _, err := to.Write(w.svg); return err }
+		if w.out == "-" {
+			err = put(e.stdout)
+		} else {
+			err = atomicfile.Write(w.out, put)
+		}
+		if err != nil {
+			return err
+		}
+		if !r.quiet {
+			io.WriteString(e.stderr, w.words(in))
+		}
+	}
+	if compare == "" {
+		return nil
+	}
+	sheet, err := colourwaySheet(in, before, ways)
+	if err != nil {
 		return err
 	}
-	fmt.Fprintf(e.stderr, "%s -> %s\n", in, out)
-	for _, x := range report.Exchanged {
-		fmt.Fprintf(e.stderr, "  %s %s -> %s\n", x.Layer, x.From.Hex(), x.To.Hex())
+	if err := writePNG(compare, sheet); err != nil {
+		return err
 	}
-	if len(report.Kept) > 0 {
-		fmt.Fprintf(e.stderr, "  kept: %s\n", strings.Join(report.Kept, ", "))
-	}
-	if len(report.Unmatched) > 0 {
-		fmt.Fprintf(e.stderr, "  no such layer: %s\n", strings.Join(report.Unmatched, ", "))
-	}
-	for _, g := range report.Shared {
-		fmt.Fprintf(e.stderr, "  of one colour now: %s\n", strings.Join(g, ", "))
+	if !r.quiet {
+		fmt.Fprintf(e.stderr, "%d colourways side by side: %s\n", len(ways), compare)
 	}
 	return nil
+}
+
+// plan says where everything goes, and refuses to write over what is read or two results to one place.
+func (r *recolouring) plan(in string) (ways []way, compare string, err error) {
+	folder := r.out != "" && r.out != "-" && (strings.HasSuffix(r.out, "/") || isFolder(r.out) || len(r.colourways) > 1)
+	if len(r.colourways) > 1 && (r.out == "-" || r.out == "" && in == "-") {
+		return nil, "", cli.Usagef("%d drawings cannot all go to standard output", len(r.colourways))
+	}
+	if folder && exists(r.out) && !isFolder(r.out) {
+		return nil, "", cli.Usagef("%d drawings cannot go to one place, %s", len(r.colourways), r.out)
+	}
+	base := stem(in)
+	if in == "-" {
+		base = "drawing"
+	}
+	if folder {
+		base = filepath.Join(r.out, filepath.Base(base))
+	}
+	read := append([]string{in}, r.colourways...)
+	taken := map[string]string{}
+	for _, path := range r.colourways {
+		w := way{path: path, out: r.out}
+		switch {
+		case r.out == "" && in == "-":
+			w.out = "-"
+		case r.out == "" || folder:
+			w.out = base + "." + filepath.Base(stem(path)) + ".svg"
+		}
+		if w.out != "-" {
+			if before, ok := taken[w.out]; ok {
+				return nil, "", cli.Usagef("%s and %s would both become %s", before, path, w.out)
+			}
+			taken[w.out] = path
+			if err := notOver(w.out, read); err != nil {
+				return nil, "", err
+			}
+		}
+		ways = append(ways, w)
+	}
+	compare = r.compare
+	switch {
+	case compare == "none":
+		compare = ""
+	case compare == "" && len(ways) > 1:
+		compare = base + ".colourways.png"
+	}
+	if compare != "" {
+		return ways, compare, notOver(compare, read)
+	}
+	return ways, "", nil
+}
+
+// words is the report on one colourway.
+func (w *way) words(in string) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s -> %s\n", in, w.out)
+	for _, x := range w.report.Exchanged {
+		fmt.Fprintf(&b, "  %s %s -> %s\n", x.Layer, x.From.Hex(), x.To.Hex())
+	}
+	if len(w.report.Kept) > 0 {
+		fmt.Fprintf(&b, "  kept: %s\n", strings.Join(w.report.Kept, ", "))
+	}
+	if len(w.report.Unmatched) > 0 {
+		fmt.Fprintf(&b, "  no such layer: %s\n", strings.Join(w.report.Unmatched, ", "))
+	}
+	for _, g := range w.report.Shared {
+		fmt.Fprintf(&b, "  of one colour now: %s\n", strings.Join(g, ", "))
+	}
+	for _, c := range w.clashes {
+		fmt.Fprintf(&b, "  %s\n", c)
+	}
+	return b.String()
 }
 
 // readDrawing reads the bytes of an SVG file, or of standard input.

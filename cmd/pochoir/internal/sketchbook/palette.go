@@ -15,11 +15,14 @@ const sameColour = 5.0
 // mostPalette bounds the colours of a run's palette.
 const mostPalette = 48
 
-// mergePalettes makes one palette of many. Each colour joins the group it is nearest to, by complete
-// linkage, so that no two in a group differ by sameColour or more; past mostPalette colours the limit is widened. Each
+// MergePalettes makes one palette of many, of at most most colours; 0 means mostPalette. Each colour joins the group it is nearest to, by complete
+// linkage, so that no two in a group differ by sameColour or more; past most colours the limit is widened. Each
 // group is shown by the colour in it that most plates have exactly, so that exact colours stay exact. The order is by
 // the number of plates, then by the colour.
-func mergePalettes(palettes [][]quantize.Swatch) []quantize.Swatch {
+func MergePalettes(palettes [][]quantize.Swatch, most int) []quantize.Swatch {
+	if most == 0 {
+		most = mostPalette
+	}
 	type entry struct {
 		c colour.RGB
 		n int
@@ -67,7 +70,7 @@ func mergePalettes(palettes [][]quantize.Swatch) []quantize.Swatch {
 			}
 			best.members = append(best.members, e)
 		}
-		if len(groups) <= mostPalette {
+		if len(groups) <= most {
 			break
 		}
 		limit *= 1.25

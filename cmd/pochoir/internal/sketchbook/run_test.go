@@ -254,7 +254,7 @@ func TestMergePalettes(t *testing.T) {
 		}
 		return list
 	}
-	got := mergePalettes([][]quantize.Swatch{s("#ffffff", "#1a8c8c", "#d94834"), s("#ffffff", "#1a8c8c"), s("#fdfdfc", "#1b8b8e", "#000000")})
+	got := MergePalettes([][]quantize.Swatch{s("#ffffff", "#1a8c8c", "#d94834"), s("#ffffff", "#1a8c8c"), s("#fdfdfc", "#1b8b8e", "#000000")}, 0)
 	var b strings.Builder
 	for _, v := range got {
 		b.WriteString(v.Colour.Hex() + " ")
@@ -266,7 +266,7 @@ func TestMergePalettes(t *testing.T) {
 	for i := range 400 {
 		many = append(many, []quantize.Swatch{{Colour: colour.RGB{R: uint8(i * 37), G: uint8(i * 91), B: uint8(i * 53)}}})
 	}
-	if n := len(mergePalettes(many)); n > mostPalette || n < mostPalette/3 {
+	if n := len(MergePalettes(many, 0)); n > mostPalette || n < mostPalette/3 {
 		t.Errorf("%d colours of 400", n)
 	}
 }

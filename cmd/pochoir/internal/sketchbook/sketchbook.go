@@ -871,7 +871,7 @@ func (r *run) findPalette(ctx context.Context, pages []*Page) (err error) {
 	if len(all) == 0 {
 		return nil
 	}
-	r.palette = mergePalettes(all)
+	r.palette = MergePalettes(all, 0)
 	return atomicfile.Write(path, func(w io.Writer) error { return swatchfile.Write(w, r.palette) })
 }
 
