@@ -34,16 +34,20 @@ const (
 	// roomierPx how much in addition, px: below it is a bay.
 	roomierBy = 2.5
 	roomierPx = 0.5
-	// pocketOfLine is the width, in line widths, up to which a place may be a pocket between strokes and no area, and
-	// pocketAreas its area in squares of the line's width.
-	pocketOfLine = 1.5
-	pocketAreas  = 3.0
+	// pocketOfLine is the width, in line widths, up to which a place may be a pocket between strokes and no area,
+	// pocketAreas its area in squares of the line's width, and pocketPicture the same as a share of the picture: what is
+	// larger one would want to colour by itself.
+	pocketOfLine  = 4.0
+	pocketAreas   = 16.0
+	pocketPicture = 3.5e-4
 	// pocketInk is the half width, in line widths, up to which ink is a stroke and parts no areas that belong together.
 	pocketInk = 0.75
-	// hatching is how many pockets lie together where strokes cross; fewer are areas, however small, unless they have
-	// less than nick of such a square each.
-	hatching = 3
-	nick     = 0.15
+	// hatching is how many pockets lie together where strokes cross, and closeHatching how many do that are narrower than
+	// narrow line widths; fewer are areas, however small, unless they have less than nick of a square each.
+	hatching      = 8
+	closeHatching = 3
+	narrow        = 1.5
+	nick          = 0.15
 	// pocketShare is the share of a pocket's border that it must have in common with the area it is given to.
 	pocketShare = 0.25
 	// speck is the area up to which a pocket in the open belongs to the outside, px.
@@ -354,7 +358,7 @@ func (f *flood) pockets() {
 		if f.parent[i] != int32(i) || f.open[i] {
 			continue
 		}
-		if wide := 2*math.Sqrt(float64(f.peak[i])) - 1; wide <= pocketOfLine*w && float64(f.area[i]) <= pocketAreas*w*w {
+		if wide := 2*math.Sqrt(float64(f.peak[i])) - 1; wide <= pocketOfLine*w && float64(f.area[i]) <= min(pocketAreas*w*w, pocketPicture*float64(f.w*f.h)) {
 			pocket[int32(i)] = true
 			order = append(order, int32(i))
 		}
@@ -424,7 +428,11 @@ func (f *flood) pockets() {
 		members[head(p)]++
 	}
 	order = slices.DeleteFunc(order, func(p int32) bool {
-		alone := members[head(p)] < hatching && float64(f.area[p]) > nick*w*w
+		want := hatching
+		if 2*math.Sqrt(float64(f.peak[p]))-1 <= narrow*w {
+			want = closeHatching
+		}
+		alone := members[head(p)] < want && float64(f.area[p]) > nick*w*w
 		if alone {
 			pocket[p] = false
 		}

@@ -484,6 +484,7 @@ func TestHelp(t *testing.T) {
 func TestExamples(t *testing.T) {
 	workshop(t, "lantern.png", "boat.png")
 	put(t, "dusk.txt", []byte("#102030 ink\n"))
+	put(t, "dawn.txt", []byte("#402030 ink\n"))
 	for _, name := range []string{"trace", "proof", "recolour", "version"} {
 		for _, x := range find(name).examples {
 			r := call(t, nil, strings.Fields(x)[1:]...)
