@@ -34,6 +34,9 @@ const (
 	// roomierPx how much in addition, px: below it is a bay.
 	roomierBy = 2.5
 	roomierPx = 0.5
+	// leastShut is the area, in squares of the line's width, that an opening must part from the rest to be a gap: between
+	// smaller places lie strokes of texture, such as the twist of a rope. A gap that was asked for is one everywhere.
+	leastShut = 60.0
 	// pocketOfLine is the width, in line widths, up to which a place may be a pocket between strokes and no area,
 	// pocketAreas its area in squares of the line's width, and pocketPicture the same as a share of the picture: what is
 	// larger one would want to colour by itself.
@@ -50,7 +53,7 @@ const (
 	nick          = 0.15
 	// pocketShare is the share of a pocket's border that it must have in common with the area it is given to.
 	pocketShare = 0.25
-	// speck is the area up to which a pocket in the open belongs to the outside, px.
+	// speck is the area up to which a pocket goes to whatever is next to it, be that the outside, px.
 	speck = 3
 )
 
@@ -76,11 +79,13 @@ func (f *Flats) EnclosedBy(ink []bool, gap float64) *Areas {
 	inside, beside := nearestOf(free, f.W, f.H)
 	a.Line = lineWidth(mask, inside, f.W, f.H)
 	a.Gap = gap
+	least := 0.0
 	if gap < 0 {
+		least = leastShut * a.Line * a.Line
 		a.Gap = gapOfLine*a.Line + gapMargin
 	}
 	room, _ := nearestOf(mask, f.W, f.H)
-	fl := flood{w: f.W, h: f.H, ink: mask, room: room, inside: inside, beside: beside, line: a.Line}
+	fl := flood{w: f.W, h: f.H, ink: mask, room: room, inside: inside, beside: beside, line: a.Line, least: least}
 	fl.run(a.Gap)
 	fl.pockets()
 	// Areas are numbered in reading order.
@@ -229,6 +234,7 @@ type flood struct {
 	inside []int32 // squared distance of ink to what is none, px²
 	beside []int32 // of ink pixels: the nearest pixel that is none
 	line   float64
+	least  float64 // area that an opening must part from the rest, px
 
 	parent []int32
 	area   []int32 // of roots, px
@@ -341,7 +347,8 @@ func (f *flood) run(gap float64) {
 		least := roomierBy*math.Sqrt(float64(f.room[i])) + roomierPx
 		for _, r := range near[1:k] {
 			// The widest comes first, so the narrower of the two decides.
-			if math.Sqrt(float64(f.peak[r])) < least || f.open[r] && f.open[near[0]] {
+			small := float64(min(f.area[r], f.area[near[0]])) < f.least
+			if small || math.Sqrt(float64(f.peak[r])) < least || f.open[r] && f.open[near[0]] {
 				f.join(near[0], r)
 			}
 		}
@@ -470,8 +477,17 @@ func (f *flood) pockets() {
 		}
 	}
 	for _, p := range order {
-		if !given[p] && f.area[p] <= speck {
-			f.open[f.find(p)] = true
+		if given[p] || f.area[p] > speck {
+			continue
+		}
+		best, most := int32(-1), 0
+		for b, n := range border[p] {
+			if r := f.find(b); r != p && (n > most || n == most && r < best) {
+				best, most = r, n
+			}
+		}
+		if best >= 0 {
+			f.join(best, p)
 		}
 	}
 }
