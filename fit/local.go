@@ -150,20 +150,38 @@ func meet(l, r *Local, near Point, reach float64) (x, dl, dr Point, ok bool) {
 // nine samples, of a quadratic's root mean square, times √(9/6) for the three numbers fitted. Noise that neighbours
 // share, as grain and paper give, shows less in short windows: where windows of 17 say more, the estimate is carried
 // on by the same ratio to the power 1.5 (which fits first-order correlations up to 0.8 within a tenth). It is 0
-// without windows.
+// without windows, and where they are few it is bounded by what five
+// samples in a row say in the best places.
 func Noise(runs [][]Sample) float64 {
 	var short, long []float64
 	for _, r := range runs {
-		p := make([]Point, 0, len(r))
-		for _, s := range r {
-			if s.Weight > 0.5 && finite(s.Point) {
-				p = append(p, s.Point)
-			}
-		}
+		p := positions(r)
 		short = appendWindowRMS(short, p, shortWindow)
 		long = appendWindowRMS(long, p, longWindow)
 	}
-	return noiseFrom(short, long)
+	noise := noiseFrom(short, long)
+	if len(short) < fewWindows { // most may lie on corners
+		var tiny []float64
+		for _, r := range runs {
+			tiny = appendWindowRMS(tiny, positions(r), tinyWindow)
+		}
+		slices.Sort(tiny)
+		if len(tiny) > 0 {
+			noise = math.Min(noise, cornerRatio*tiny[len(tiny)/4])
+		}
+	}
+	return noise
+}
+
+// positions returns the places of good samples.
+func positions(run []Sample) []Point {
+	p := make([]Point, 0, len(run))
+	for _, s := range run {
+		if s.Weight > 0.5 && finite(s.Point) {
+			p = append(p, s.Point)
+		}
+	}
+	return p
 }
 
 // noiseOf estimates the noise of one run: the lower quartile, as half the windows may lie on corners.
@@ -180,6 +198,10 @@ const (
 	shortWindow, longWindow = 9, 17
 	// Below this the long windows tell of bends rather than of noise, px.
 	sharedNoise = 0.04
+	// Where there are so few windows, the best quarter of tiny ones bounds the noise, times so much.
+	fewWindows  = 40
+	tinyWindow  = 5
+	cornerRatio = 2.0
 )
 
 func appendWindowRMS(dst []float64, p []Point, window int) []float64 {

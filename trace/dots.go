@@ -10,7 +10,11 @@ import (
 // maxDot is the area up to which a lone mark is drawn from its moments instead of its outline, px.
 const maxDot = 14
 
-// dot returns the outline of a mark too small to have edges: the ellipse with its covered area, centre of gravity and
+// maxBox is the area up to which a lone mark may be drawn as a box, px: on the sides of a larger one there are samples
+// enough to find its corners.
+const maxBox = 40
+
+// dot returns the outline of a mark too small to have edges: the box or the ellipse with its covered area, centre of gravity and
 // second moments. It is nil unless the arc is a loop around a small face with one colour all around.
 func (e *edgeMeter) dot(arc int) []fit.Segment {
 	a := &e.m.Arcs[arc]
@@ -19,7 +23,7 @@ func (e *edgeMeter) dot(arc int) []fit.Segment {
 	}
 	inside, around := a.Right, a.Left
 	small := func(f int32) bool {
-		return f != planar.Outside && e.m.Faces[f].Area <= maxDot && len(e.m.Faces[f].Rings) == 1
+		return f != planar.Outside && e.m.Faces[f].Area <= maxBox && len(e.m.Faces[f].Rings) == 1
 	}
 	switch {
 	case small(inside) && around != planar.Outside:
@@ -55,6 +59,7 @@ func (e *edgeMeter) dot(arc int) []fit.Segment {
 	if s < 0.1 {
 		return nil
 	}
+	cover := func(x, y int) float64 { return e.flats.Coverage(y*e.m.W+x, own, other) }
 	cx, cy := sx/s, sy/s
 	// The pixel's own box adds 1/12 to each variance.
 	vxx, vyy, vxy := sxx/s-float64(cx*cx)-1.0/12, syy/s-float64(cy*cy)-1.0/12, sxy/s-float64(cx*cy)
@@ -66,7 +71,13 @@ func (e *edgeMeter) dot(arc int) []fit.Segment {
 	theta := 0.5 * math.Atan2(2*vxy, vxx-vyy)
 	centre := fit.Point{X: cx + float64(x0), Y: cy + float64(y0)}
 	var path fit.Path
-	if ratio < 1.12 || r < 0.8 { // as good as round
+	box, isBox := boxOf(cover, [4]int{x0, y0, x1, y1}, centre, s, r, ratio, theta)
+	if !isBox && f.Area > maxDot {
+		return nil
+	}
+	if isBox {
+		path = box
+	} else if ratio < 1.12 || r < 0.8 { // as good as round
 		path = fit.Ellipse(centre, r, r, 0)
 	} else {
 		path = fit.Ellipse(centre, r*math.Sqrt(ratio), r/math.Sqrt(ratio), theta)
@@ -75,4 +86,74 @@ func (e *edgeMeter) dot(arc int) []fit.Segment {
 		path = path.Reverse()
 	}
 	return path.Segments
+}
+
+// A box must miss the shares of the pixels by less than boxMiss in the root mean square, and by less than boxShare of what
+// the ellipse misses them by.
+const (
+	boxMiss  = 0.06
+	boxShare = 0.6
+	boxLeast = 2.0 // px, the shorter side: what is narrower shows no corners
+)
+
+// boxOf returns the rectangle that explains the shares of a mark's colour in the pixels of frame (x0, y0, x1, y1); ok is
+// false where its ellipse does about as well. The mark is given by its centre, area in px, the radius of the circle of
+// that area, and the proportion and turn of its moments.
+func boxOf(cover func(x, y int) float64, frame [4]int, centre fit.Point, area, radius, ratio, theta float64) (box fit.Path, ok bool) {
+	long, short := math.Sqrt(area*ratio), math.Sqrt(area/ratio)
+	if short < boxLeast {
+		return box, false
+	}
+	turns := []float64{theta}
+	if ratio < 1.1 { // the moments of a square do not tell how it lies
+		turns = turns[:0]
+		for k := range 12 {
+			turns = append(turns, float64(k)*math.Pi/24)
+		}
+	}
+	best := math.Inf(1)
+	for _, turn := range turns {
+		u := fit.Point{X: math.Cos(turn), Y: math.Sin(turn)}
+		miss := missOf(cover, frame, centre, u, func(a, b float64) bool {
+			return math.Abs(a) < long/2 && math.Abs(b) < short/2
+		})
+		if miss < best {
+			best = miss
+			a, b := u.Mul(long/2), u.Perp().Mul(short/2)
+			p := [4]fit.Point{centre.Sub(a).Sub(b), centre.Add(a).Sub(b), centre.Add(a).Add(b), centre.Sub(a).Add(b)}
+			box = fit.Path{Closed: true}
+			for k := range p {
+				box.Segments = append(box.Segments, fit.LineTo(p[k], p[(k+1)%4]))
+			}
+		}
+	}
+	u := fit.Point{X: math.Cos(theta), Y: math.Sin(theta)}
+	la, lb := radius*math.Sqrt(ratio), radius/math.Sqrt(ratio)
+	round := missOf(cover, frame, centre, u, func(a, b float64) bool {
+		return float64(a*a)/(la*la)+float64(b*b)/(lb*lb) < 1
+	})
+	return box, best < boxMiss && best < boxShare*round
+}
+
+// missOf returns by how much a shape misses the shares of the pixels of a frame in the root mean square. inside tells of
+// a place, given along u and across it from the centre, px, whether it lies in the shape; each pixel is asked at 8 x 8
+// places.
+func missOf(cover func(x, y int) float64, frame [4]int, centre, u fit.Point, inside func(a, b float64) bool) float64 {
+	const n = 8
+	var sum float64
+	v := u.Perp()
+	for y := frame[1]; y < frame[3]; y++ {
+		for x := frame[0]; x < frame[2]; x++ {
+			hits := 0
+			for k := range n * n {
+				d := fit.Point{X: float64(x) + (float64(k%n)+0.5)/n, Y: float64(y) + (float64(k/n)+0.5)/n}.Sub(centre)
+				if inside(d.Dot(u), d.Dot(v)) {
+					hits++
+				}
+			}
+			e := cover(x, y) - float64(hits)/(n*n)
+			sum += float64(e * e)
+		}
+	}
+	return math.Sqrt(sum / float64((frame[3]-frame[1])*(frame[2]-frame[0])))
 }

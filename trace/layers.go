@@ -148,6 +148,10 @@ func (s *stack) shape(face int32) Shape {
 	if len(out.Rings) > 0 && out.Rings[0].Area() <= 0 {
 		return Shape{}
 	}
+	if len(out.Rings) > 1 { // a hole turned inside out is too narrow to show
+		holes := slices.DeleteFunc(out.Rings[1:], func(r fit.Path) bool { return r.Area() >= 0 })
+		out.Rings = out.Rings[:1+len(holes)]
+	}
 	return out
 }
 
