@@ -6,6 +6,7 @@ package trace
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"runtime"
 	"slices"
@@ -69,12 +70,15 @@ type StageTime struct {
 // Trace turns a picture into a drawing. It returns ctx.Err() when ctx ends, or an error that says what is wrong with
 // the options or the picture.
 func Trace(ctx context.Context, pic *paper.Picture, opt Options) (*Result, error) {
-	return NewTracer(pic).Trace(ctx, opt)
+	t := NewTracer(pic)
+	t.Once()
+	return t.Trace(ctx, opt)
 }
 
 // Tracer keeps the results of the stages for one picture between calls. It must not be used by two goroutines at once.
 type Tracer struct {
-	pic *paper.Picture
+	pic  *paper.Picture
+	once bool // the picture may go when its sheet is made
 
 	sheet    *paper.Sheet
 	sheetKey sheetKey
@@ -125,6 +129,10 @@ type edges struct {
 // NewTracer returns a Tracer for pic, which must not change while the Tracer is in use.
 func NewTracer(pic *paper.Picture) *Tracer { return &Tracer{pic: pic} }
 
+// Once says that Trace will be called with one set of options for the sheet only. The picture is let go when the sheet is
+// made, which saves its memory, and a later change of those options is an error.
+func (t *Tracer) Once() { t.once = true }
+
 // Trace is like the function Trace, and skips the stages that no option changed has touched.
 func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	if err := opt.check(); err != nil {
@@ -147,10 +155,17 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	popt.Workers = 0
 	sk := sheetKey{popt}
 	if t.sheet == nil || t.sheetKey != sk {
+		if t.pic == nil {
+			return nil, errors.New("trace: the picture is gone: its sheet was to be made only once")
+		}
 		popt.Workers = workers
 		sheet, err := paper.Prepare(ctx, t.pic, popt)
 		if err != nil {
 			return nil, err
+		}
+		if t.once {
+			t.pic = nil
+			sheet.Forget()
 		}
 		t.sheet, t.sheetKey, t.flats, t.edges = sheet, sk, nil, nil
 		if err := lap("sheet"); err != nil {

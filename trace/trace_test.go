@@ -317,3 +317,19 @@ func TestCancelledAnywhere(t *testing.T) {
 		t.Errorf("only %d places to stop at", stopped)
 	}
 }
+
+// A tracer that may let its picture go traces again with what concerns later stages, and refuses what concerns the sheet.
+func TestOnce(t *testing.T) {
+	pic := scene(120, 90, 3)
+	tr := trace.NewTracer(pic)
+	tr.Once()
+	soft := 80.0
+	for _, opt := range []trace.Options{{}, {Smoothness: &soft}} {
+		if _, err := tr.Trace(context.Background(), opt); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := tr.Trace(context.Background(), trace.Options{Sheet: paper.Options{Kind: paper.Scan}}); err == nil {
+		t.Error("another sheet was made from no picture")
+	}
+}

@@ -385,6 +385,7 @@ func (t *tracing) one(e *env, j *sheetJob, workers int) (r *report, err error) {
 		width: pic.W, height: pic.H, format: pic.Format}
 	r.stage("open", time.Since(clock))
 	tracer := trace.NewTracer(pic)
+	tracer.Once()
 	result, err := tracer.Trace(e.ctx, opt)
 	if err != nil {
 		if e.ctx.Err() != nil {

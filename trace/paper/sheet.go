@@ -221,6 +221,10 @@ func (s *Sheet) findSheet(c crew, pic *Picture, low *field, f int) *[4]fit.Point
 	return &e.quad
 }
 
+// Forget lets go of the picture that the sheet was made from, to save memory; the sheet can then no longer be developed
+// again in part.
+func (s *Sheet) Forget() { s.developed = nil }
+
 // CanBeSheet reports whether four points, in any order, are the corners of a convex quadrilateral, as SheetCorners wants
 // them.
 func CanBeSheet(corners [4]fit.Point) bool { return convex(clockwise(corners)) }
