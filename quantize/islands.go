@@ -9,21 +9,23 @@ import (
 // few pixels of one label, none of them a core, which the colours of the areas around explain as well.
 
 const (
-	islandPixels = 48 // pixels of an island at most
-	cleanPixels  = 6  // the same in a picture coded without loss
-	cleanMiss    = 16 // levels by which a mixture may miss a pixel of an island there: what lies beneath shows at seams
-	islandReach  = 2  // px within which an area lies around an island
+	islandPixels = 48   // pixels of an island at most
+	cleanPixels  = 6    // the same in a picture coded without loss
+	cleanMiss    = 16   // levels by which a mixture may miss a pixel of an island there: what lies beneath shows at seams
+	reefPixels   = 400  // pixels of a reef at most: a rim between two areas
+	reefShare    = 0.45 // of a reef's pixels that is its own, on average: a thinner rim comes and goes
+	islandReach  = 2    // px within which an area lies around an island
 )
 
 // drownIslands gives the pixels of islands that the areas around explain the labels of those.
 func (q *flattener) drownIslands() {
-	most, may := cleanPixels, float64(cleanMiss)
+	most, may, reefs := cleanPixels, float64(cleanMiss), reefPixels
 	if q.rough {
-		most, may = islandPixels, roughMiss
+		most, may, reefs = islandPixels, roughMiss, 0
 	}
-	q.eachIsland(most, func(island []int) {
+	q.eachIsland(max(most, reefs), func(island []int) {
 		labels := q.shores(island, q.labels[island[0]])
-		if len(labels) == 0 {
+		if len(labels) == 0 || q.drownReef(island, labels) || len(island) > most {
 			return
 		}
 		to := make([]uint8, len(island))
@@ -38,6 +40,37 @@ func (q *flattener) drownIslands() {
 			q.labels[i] = to[k]
 		}
 	})
+}
+
+// drownReef gives the pixels of a rim too thin to be drawn in one to the areas on both sides of it, and reports whether it
+// is one. Lines within one area are not.
+func (q *flattener) drownReef(island, labels []int) bool {
+	if q.rough || len(labels) != 2 {
+		return false
+	}
+	own, l, m := q.tints[q.labels[island[0]]].v, labels[0], labels[1]
+	to := make([]uint8, len(island))
+	var share float64
+	odd := 0
+	for k, i := range island {
+		w, miss, ok := mix3(q.tone(i), own, q.tints[l].v, q.tints[m].v)
+		if !ok || miss > cleanMiss {
+			odd++
+			w[0] = 1
+		}
+		share += w[0]
+		to[k] = uint8(m)
+		if w[1] >= w[2] {
+			to[k] = uint8(l)
+		}
+	}
+	if 5*odd > len(island) || share > reefShare*float64(len(island)) {
+		return false
+	}
+	for k, i := range island {
+		q.labels[i] = to[k]
+	}
+	return true
 }
 
 // eachIsland calls do with the pixels of every island of so many at most, in the order of their first pixels. do may label them.
