@@ -33,6 +33,7 @@ type lightMap struct {
 	gain   *field  // by which linear light is multiplied so that paper becomes 1
 	valid  []bool  // cells of the sheet
 	paper  []bool  // cells that show bare paper throughout
+	bare   []bool  // cells with nothing at all on the paper, around them neither
 	erase  []bool  // cells that are desk, hand or sheet edge
 	erased float64 // share of the cells that are erased
 	span   float64 // brightest over darkest light
@@ -640,6 +641,7 @@ func (m *lightMap) finish(low, level *field, known []bool, label, src []int32, s
 	if !straightened {
 		m.markOutside(label, src, surf)
 	}
+	m.markBare(low)
 }
 
 // normalise scales the gains so that the median of bare paper becomes 1 in each channel.

@@ -136,20 +136,82 @@ func (d *developer) average(dst []float32, x0, y, n int) {
 	}
 }
 
-// develop fills a new bitmap of the sheet.
+// develop fills a new bitmap of the sheet. Paper that is bare all around becomes white without a closer look.
 func (d *developer) develop(c crew) []uint8 {
 	pix := make([]uint8, 4*d.w*d.h)
 	c.rows(d.h, func(y0, y1 int) {
 		buf := make([]float32, 3*d.w)
 		for y := y0; y < y1; y++ {
-			d.row(buf, 0, y, d.w)
-			dst := pix[4*y*d.w : 4*(y+1)*d.w]
-			src := buf
-			for len(dst) >= 4 && len(src) >= 3 {
-				dst[0], dst[1], dst[2], dst[3] = encode(src[0]), encode(src[1]), encode(src[2]), 255
-				dst, src = dst[4:], src[3:]
+			line := pix[4*y*d.w : 4*(y+1)*d.w]
+			for x := 0; x < d.w; {
+				from := x
+				for x < d.w && d.isBare(x, y) {
+					x = min(x+gainStep, d.w)
+				}
+				for i := range line[4*from : 4*x] {
+					line[4*from+i] = 255
+				}
+				from = x
+				for x < d.w && !d.isBare(x, y) {
+					x = min(x+gainStep, d.w)
+				}
+				if from == x {
+					continue
+				}
+				src := buf[:3*(x-from)]
+				d.row(src, from, y, x-from)
+				dst := line[4*from : 4*x]
+				for len(dst) >= 4 && len(src) >= 3 {
+					dst[0], dst[1], dst[2], dst[3] = encode(src[0]), encode(src[1]), encode(src[2]), 255
+					dst, src = dst[4:], src[3:]
+				}
 			}
 		}
 	})
 	return pix
+}
+
+// isBare reports whether the gainStep pixels of the sheet from (x, y) on are surely bare paper.
+func (d *developer) isBare(x, y int) bool {
+	m := d.light
+	if m == nil || m.bare == nil {
+		return false
+	}
+	for _, o := range [2]float64{0.5, gainStep + 0.5} {
+		p := d.back.Apply(fit.Point{X: float64(x) + o, Y: float64(y) + 0.5})
+		cx, cy := int(p.X)/m.cell, int(p.Y)/m.cell
+		if !(p.X >= 0 && p.Y >= 0) || cx >= m.w || cy >= m.h || !m.bare[cy*m.w+cx] {
+			return false
+		}
+	}
+	return true
+}
+
+// markBare marks the cells that are bare paper to the last reduced pixel, with their neighbours.
+func (m *lightMap) markBare(low *field) {
+	const least = 0.965 // reflectance: a few standard deviations of the grain of a reduced pixel below paper
+	clean := make([]bool, m.w*m.h)
+	for i := range clean {
+		x, y := i%m.w, i/m.w
+		ok := m.paper[i] && m.valid[i] && !m.erase[i]
+		for j := 0; j < cellLow*cellLow && ok; j++ {
+			lx, ly := min(x*cellLow+j%cellLow, low.w-1), min(y*cellLow+j/cellLow, low.h-1)
+			p := low.v[3*(ly*low.w+lx):][:3]
+			for k, v := range p {
+				ok = ok && float32(v*m.gain.v[3*i+k]) > least
+			}
+		}
+		clean[i] = ok
+	}
+	m.bare = make([]bool, len(clean))
+	for y := 1; y < m.h-1; y++ {
+		for x := 1; x < m.w-1; x++ {
+			i := y*m.w + x
+			ok := true
+			for _, j := range [9]int{i - m.w - 1, i - m.w, i - m.w + 1, i - 1, i, i + 1, i + m.w - 1, i + m.w, i + m.w + 1} {
+				ok = ok && clean[j]
+			}
+			m.bare[i] = ok
+		}
+	}
 }
