@@ -42,6 +42,9 @@ const (
 	DefaultDust       = 1.0  // px
 )
 
+// usualDrawing is the least size, px, that drawings on paper are brought to where their picture has as much.
+const usualDrawing = 1200.0
+
 // check names the first field that is out of range.
 func (o *Options) check() error {
 	within := func(name string, p *float64, lo, hi float64) error {
@@ -111,8 +114,10 @@ func (o *Options) fit(s *paper.Sheet, noise float64) fit.Options {
 	}
 	scale := 1.0
 	if s.Kind != paper.Digital {
-		tolerance = math.Min(3, math.Max(2.2, 0.2+3.5*noise)) // a pen on paper wobbles by about a pixel
-		scale = 2
+		// A pen on paper wobbles by about a pixel where the drawing has the usual size, and by less in a smaller one.
+		small := math.Min(1, math.Max(0.35, s.Drawn/usualDrawing))
+		tolerance = math.Min(3, math.Max(2.2*small, 0.2+3.5*noise))
+		scale = 1 + small
 	}
 	// 0 halves the tolerance, 50 keeps it, 100 makes it four times as wide.
 	if smoothness < 50 {

@@ -49,6 +49,7 @@ type Sheet struct {
 	Blur         float64 // standard deviation of the blur of edges on the sheet beyond the pixel's box, px; 0 for digital
 	LightRange   float64 // brightest over darkest light on the sheet, >= 1
 	ShadowFound  bool
+	Drawn        float64  // long side of what is drawn, px of the sheet, about; its own long side where that is not known
 	Notes        []string // one line for each step, for people
 
 	developed *developer // how the pixels were made; nil for digital
@@ -148,6 +149,7 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 		if long > 0 {
 			want := math.Min(mostDrawing, math.Max(leastDrawing, long*sheetBlur/math.Max(native, 0.1)))
 			scale = math.Min(1, want/long)
+			s.Drawn = long * scale
 		} else {
 			s.note("nothing but paper is seen")
 		}
@@ -160,6 +162,9 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 	s.developed = &d
 	s.Picture = Picture{W: d.w, H: d.h, Pix: d.develop(c), Name: full.Name, Format: full.Format, Lossy: full.Lossy,
 		Subsampled: full.Subsampled, Focal35: full.Focal35, Camera: full.Camera}
+	if s.Drawn == 0 {
+		s.Drawn = float64(max(d.w, d.h))
+	}
 	if !s.Straightened {
 		s.DPI = full.DPI * scale
 	}
