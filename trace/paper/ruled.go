@@ -17,6 +17,7 @@ const (
 	ruleStrip  = 64   // px along the lines over which the looks are averaged
 	ruleReach  = 7    // px: the closing across the lines takes out marks up to 2·ruleReach wide
 	ruleCap    = 0.35 // logarithm of light: darker marks count no more than this, ink must not outvote print
+	ruleUnit   = ruleCap / 255
 	ruleFloor  = 0.02 // least mean darkness of a line over a strip, logarithm of light, above the grain's
 	ruleSlopes = 0.3  // steepest line, across over along
 	ruleDrift  = 4.0  // px a line may move from one strip to the next, beside its slope
@@ -44,12 +45,10 @@ func (s *Sheet) dropRuled(c crew) int {
 	axes := [2]axis{{s.W, s.H, 4, 4 * s.W}, {s.H, s.W, 4 * s.W, 4}}
 	var found [2][]rule
 	var single [2][]rule
-	for k, a := range axes {
-		if a.n < 6*ruleStrip || a.m < 6*ruleStrip {
-			return 0
-		}
-		found[k], single[k] = s.findRules(c, a)
+	if min(s.W, s.H) < 6*ruleStrip {
+		return 0
 	}
+	c.each(2, func(k int) { found[k], single[k] = s.findRules(c, axes[k]) })
 	n := 0
 	for k, a := range axes {
 		lines := found[k]
@@ -66,9 +65,9 @@ func (s *Sheet) dropRuled(c crew) int {
 // over nearly all of the sheet.
 func (s *Sheet) findRules(c crew, a axis) (family, single []rule) {
 	nu := a.n / ruleStep
-	dark := make([]float32, nu*a.m) // darkness of thin marks, by looked-at column
+	dark := make([]uint8, nu*a.m) // darkness of thin marks, by looked-at column, in ruleUnit
 	c.rows(nu, func(u0, u1 int) {
-		col, tmp := make([]float32, a.m), make([]float32, a.m)
+		col, tmp, shut := make([]float32, a.m), make([]float32, a.m), make([]float32, a.m)
 		for u := u0; u < u1; u++ {
 			at := (u*ruleStep + ruleStep/2) * a.along
 			for v := range col {
@@ -76,9 +75,9 @@ func (s *Sheet) findRules(c crew, a axis) (family, single []rule) {
 				col[v] = logLight[min(p[0], p[1], p[2])]
 			}
 			out := dark[u*a.m : (u+1)*a.m]
-			closeLine(out, tmp, col)
+			closeLine(shut, tmp, col)
 			for v := range out {
-				out[v] = min(out[v]-col[v], ruleCap)
+				out[v] = uint8(min(shut[v]-col[v], ruleCap)/ruleUnit + 0.5)
 			}
 		}
 	})
@@ -130,7 +129,7 @@ func closeLine(dst, tmp, v []float32) {
 }
 
 // steepest returns the slope at which the columns of dark, summed along it, show the sharpest lines.
-func steepest(dark []float32, nu, m int) float64 {
+func steepest(dark []uint8, nu, m int) float64 {
 	const (
 		every = 4 // looked-at columns between those that are summed
 		bin   = 2 // px across
@@ -141,7 +140,7 @@ func steepest(dark []float32, nu, m int) float64 {
 	cols := 0
 	for u := every / 2; u < nu; u += every {
 		for v := range mb {
-			coarse = append(coarse, dark[u*m+bin*v]+dark[u*m+bin*v+1])
+			coarse = append(coarse, ruleUnit*(float32(dark[u*m+bin*v])+float32(dark[u*m+bin*v+1])))
 		}
 		cols++
 	}
@@ -176,7 +175,7 @@ func steepest(dark []float32, nu, m int) float64 {
 
 // projections averages the columns of each strip along the slope, through the strip's middle, and takes off what the
 // grain shows everywhere.
-func projections(c crew, dark []float32, nu, m int, slope float64) [][]float32 {
+func projections(c crew, dark []uint8, nu, m int, slope float64) [][]float32 {
 	per := ruleStrip / ruleStep
 	out := make([][]float32, nu/per)
 	c.each(len(out), func(k int) {
@@ -185,7 +184,7 @@ func projections(c crew, dark []float32, nu, m int, slope float64) [][]float32 {
 			shift := int(math.Round(slope * (float64(j) - float64(per-1)/2) * ruleStep))
 			src := dark[(k*per+j)*m : (k*per+j+1)*m]
 			for v := max(0, -shift); v < min(m, m-shift); v++ {
-				p[v] += src[v+shift]
+				p[v] += float32(ruleUnit * float32(src[v+shift]))
 			}
 		}
 		for v := range p {
