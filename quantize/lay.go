@@ -37,6 +37,8 @@ const (
 	// leastShut is the area, in squares of the line's width, that an opening must part from the rest to be a gap: between
 	// smaller places lie strokes of texture, such as the twist of a rope. A gap that was asked for is one everywhere.
 	leastShut = 60.0
+	// shutOutside is what part of that is enough against the outside, where an opening left would lose the area.
+	shutOutside = 0.1
 	// pocketOfLine is the width, in line widths, up to which a place may be a pocket between strokes and no area,
 	// pocketAreas its area in squares of the line's width, and pocketPicture the same as a share of the picture: what is
 	// larger one would want to colour by itself.
@@ -71,6 +73,22 @@ func (f *Flats) EnclosedBy(ink []bool, gap float64) *Areas {
 	}
 	if !any {
 		return a
+	}
+	// A lane of paper that is less than half a pixel wide keeps its label, but parts no ink.
+	for i, l := range f.Labels {
+		if ink[l] || f.IsCore(i) {
+			continue
+		}
+		x := i % f.W
+		for k, j := range [4]int{i - 1, i + 1, i - f.W, i + f.W} {
+			if k == 0 && x == 0 || k == 1 && x == f.W-1 || j < 0 || j >= n || !ink[f.Labels[j]] {
+				continue
+			}
+			if f.Coverage(i, f.Labels[j], l) > 0.5 {
+				mask[i] = true
+				break
+			}
+		}
 	}
 	free := make([]bool, n)
 	for i := range mask {
@@ -344,11 +362,15 @@ func (f *flood) run(gap float64) {
 			continue
 		}
 		slices.SortFunc(near[:k], func(a, b int32) int { return cmp.Or(cmp.Compare(f.peak[b], f.peak[a]), cmp.Compare(a, b)) })
-		least := roomierBy*math.Sqrt(float64(f.room[i])) + roomierPx
+		roomy := roomierBy*math.Sqrt(float64(f.room[i])) + roomierPx
 		for _, r := range near[1:k] {
 			// The widest comes first, so the narrower of the two decides.
-			small := float64(min(f.area[r], f.area[near[0]])) < f.least
-			if small || math.Sqrt(float64(f.peak[r])) < least || f.open[r] && f.open[near[0]] {
+			least := f.least
+			if f.open[r] || f.open[near[0]] {
+				least *= shutOutside
+			}
+			small := float64(min(f.area[r], f.area[near[0]])) < least
+			if small || math.Sqrt(float64(f.peak[r])) < roomy || f.open[r] && f.open[near[0]] {
 				f.join(near[0], r)
 			}
 		}

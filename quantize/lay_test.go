@@ -8,7 +8,8 @@ import (
 
 // drawn makes a picture of ink (label 1) on paper (label 0) from a test of places, px.
 func drawn(w, h int, ink func(x, y float64) bool) *Flats {
-	f := &Flats{W: w, H: h, Palette: []Swatch{{Name: "white"}, {Name: "ink"}}, Labels: make([]uint8, w*h), Ground: 0, Ink: 1}
+	f := &Flats{W: w, H: h, Palette: []Swatch{{Name: "white"}, {Name: "ink"}}, Labels: make([]uint8, w*h), Core: make([]uint64, bitmapLen(w*h)), Ground: 0, Ink: 1}
+	setBits(f.Core, 0, w*h)
 	for i := range f.Labels {
 		if ink(float64(i%w)+0.5, float64(i/w)+0.5) {
 			f.Labels[i] = 1

@@ -20,7 +20,7 @@ type Meta struct {
 	Keywords                            []string // dc:subject
 }
 
-// Layer is one colour. Its shapes do not overlap one another.
+// Layer is one colour. Its shapes do not overlap one another, save that a flat may go on a little under its neighbour.
 type Layer struct {
 	Name   string // unique in the drawing; lower case letters, digits and hyphens; the ink layer is "ink"
 	Colour colour.RGB

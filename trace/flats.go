@@ -528,10 +528,8 @@ const (
 	middleNoise = 0.2
 	// middleShift bounds how far the middle may lie from the lattice, px.
 	middleShift = 1.5
-	// bridgeWeight is what a place in a gap of the ink counts, where nothing tells the edge. Where enough of an edge is
-	// known, fewest samples, such places are left out: the edge then goes straight across the gap.
-	bridgeWeight  = 0.2
-	fewestSamples = 6
+	// bridgeWeight is what a place in a gap of the ink counts, where nothing tells the edge.
+	bridgeWeight = 0.2
 	// hiddenShare is how far an edge under ink may stray, in widths of the line.
 	hiddenShare = 0.15
 	// leastHidden and mostHidden bound that, px.
@@ -573,12 +571,26 @@ func (w *flatwork) measureFlats(ctx context.Context, m *planar.Map, workers int)
 			x += planar.DX[d]
 			y += planar.DY[d]
 		}
-		known := slices.DeleteFunc(slices.Clone(samples[k]), func(s edgeSample) bool { return s.Weight == bridgeWeight })
-		if len(known) >= fewestSamples {
-			samples[k] = known
-		}
+		bridge(samples[k], w.areas.Gap)
 	})
 	return samples, loose, err
+}
+
+// bridge makes an edge go straight across the gaps of the ink, px wide at most, from where it is known to where it is
+// known again. Edges that run along a narrow lane of paper stay in it.
+func bridge(s []edgeSample, gap float64) {
+	last := -1 // known
+	for i := range s {
+		if s[i].Weight == bridgeWeight {
+			continue
+		}
+		if last >= 0 && s[i].Sub(s[last].Point).Len() <= gap+2 {
+			for k := last + 1; k < i; k++ {
+				s[k].Point = s[last].Point.Lerp(s[i].Point, float64(k-last)/float64(i-last))
+			}
+		}
+		last = i
+	}
 }
 
 // flatEdge measures one crack between two cells; seen reports that no ink hides it.

@@ -259,8 +259,8 @@ func TestNoLightBetweenFlatsAndInk(t *testing.T) {
 	}
 }
 
-// paperAround marks the pixels of a picture within four of paper that no ink encloses, or that is a speck: as far as a
-// pixel of the smallest rendering reaches.
+// paperAround marks the pixels of a picture within four of paper that no ink encloses, or that is a speck or a pinhole
+// in the ink: as far as a pixel of the smallest rendering reaches.
 func paperAround(m *image.NRGBA) []bool {
 	const w, speck, reach = demo.Side, 4, 4
 	in := make([]bool, w*w)
@@ -271,7 +271,9 @@ func paperAround(m *image.NRGBA) []bool {
 	}
 	out := make([]bool, w*w)
 	for i := range out {
-		if q := m.Pix[4*i:]; in[i] || int(q[0])+int(q[1])+int(q[2]) <= 3*140 {
+		q := m.Pix[4*i:]
+		level := int(q[0]) + int(q[1]) + int(q[2])
+		if in[i] || level <= 3*140 && (level < 3*75 || nearArea(in, i)) {
 			continue
 		}
 		for y := max(0, i/w-reach); y <= min(w-1, i/w+reach); y++ {
@@ -281,6 +283,19 @@ func paperAround(m *image.NRGBA) []bool {
 		}
 	}
 	return out
+}
+
+// nearArea reports whether an area lies within two pixels of pixel i: soft edges of it reach no further.
+func nearArea(in []bool, i int) bool {
+	const w, soft = demo.Side, 2
+	for y := max(0, i/w-soft); y <= min(w-1, i/w+soft); y++ {
+		for x := max(0, i%w-soft); x <= min(w-1, i%w+soft); x++ {
+			if in[y*w+x] {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // pinholes counts the pixels that are not opaque although no paper around the drawing is near, and gives the first.

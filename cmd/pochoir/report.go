@@ -60,6 +60,15 @@ func (r *report) screen() string {
 	}
 	row("drawing", fmt.Sprintf("%d layers, %d shapes, %d segments, %s", p.Layers, p.Shapes, p.Segments, size(r.bytes)))
 	row("deviation", fmt.Sprintf("mean %s px, worst %s px at %.0f,%.0f; tolerance %s px", px(p.Mean), px(p.Worst), p.WorstAt.X, p.WorstAt.Y, px(p.Tolerance)))
+	if len(p.Flats) > 0 {
+		white := 0
+		for _, f := range p.Flats {
+			if !f.Chosen {
+				white++
+			}
+		}
+		row("flats", fmt.Sprintf("%d, %d of them still white; breaks up to %s px bridged", len(p.Flats), white, px(p.Gap)))
+	}
 	if p.Dust > 0 {
 		row("dust", fmt.Sprintf("%d specks dissolved", p.Dust))
 	}
@@ -175,6 +184,17 @@ func (r *report) writeJSON(w io.Writer) error {
 	if s := p.Paper; s != nil {
 		onPaper = &sheet{s.Straightened, s.Proportion, s.Width, s.Height, s.Homography, s.Noise, s.Blur, s.LightRange, s.ShadowFound}
 	}
+	type flat struct {
+		ID     string     `json:"id"`
+		Layer  string     `json:"layer"`
+		At     [2]float64 `json:"at"` // a place well inside, px of the sheet
+		Area   int        `json:"area"`
+		Chosen bool       `json:"chosen"` // by place, paint or suggestion
+	}
+	var flats []flat
+	for _, f := range p.Flats {
+		flats = append(flats, flat{f.ID, f.Layer, [2]float64{f.At.X, f.At.Y}, f.Area, f.Chosen})
+	}
 	swatches := []swatch{}
 	for i, s := range p.Palette {
 		swatches = append(swatches, swatch{s.Name, s.Colour.Hex(), i == p.Ground})
@@ -209,9 +229,11 @@ func (r *report) writeJSON(w io.Writer) error {
 		EdgeNoise float64    `json:"edge_noise"`
 		Tolerance float64    `json:"tolerance"`
 		Sheet     *sheet     `json:"sheet,omitempty"`
+		Flats     []flat     `json:"flats,omitempty"`
+		Gap       float64    `json:"gap,omitempty"`
 		Notes     []string   `json:"notes"`
 		Stages    []stage    `json:"stages"`
 	}{r.source, r.page + 1, r.output, r.recipe, r.format, r.width, r.height, p.Kind.String(), recipe.MediumWord(p.Medium),
 		swatches, p.Layers, p.Shapes, p.Segments, r.bytes, p.Dust, p.Worst, [2]float64{p.WorstAt.X, p.WorstAt.Y}, p.Mean,
-		p.EdgeNoise, p.Tolerance, onPaper, notes, stages})
+		p.EdgeNoise, p.Tolerance, onPaper, flats, p.Gap, notes, stages})
 }
