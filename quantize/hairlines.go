@@ -47,20 +47,17 @@ func (q *flattener) hairline(i int) uint8 {
 	}
 	own := q.labels[i]
 	c := q.tone(i)
-	tried := [2]uint8{own, own}
-	n := 0
-	for yy := y - 1; yy <= y+1; yy++ {
-		for xx := x - 1; xx <= x+1; xx++ {
-			l := q.labels[yy*q.w+xx]
-			if l == own || l == unlabelled || l == tried[0] || n == len(tried) {
-				continue
-			}
-			tried[n] = l
-			n++
-			s, miss := q.pair(int(l), int(own)).mix(c)
-			if s >= hairFaint && s < 0.5 && miss <= q.mayMiss() && q.onLine(i, l, own, s) {
-				return l
-			}
+	if own == unlabelled || toneDistance(c, q.tints[own].v, q.soft) <= q.mayMiss() {
+		return unlabelled
+	}
+	a := q.look(i, q.reach())
+	for _, l := range a.all[:a.n] {
+		if l == int(own) {
+			continue
+		}
+		s, miss := q.pair(l, int(own)).mix(c)
+		if s >= hairFaint && s < 0.5 && miss <= q.mayMiss() && q.onLine(i, uint8(l), own, s) {
+			return uint8(l)
 		}
 	}
 	return unlabelled
