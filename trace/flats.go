@@ -189,8 +189,7 @@ func (w *flatwork) findCells(dust float64) {
 	width, n := w.f.W, len(w.paint)
 	key := func(i int) int64 { return int64(w.areas.Of[i])<<16 | int64(uint16(w.paint[i])) }
 	parent := make([]int32, n)
-	var find func(i int32) int32
-	find = func(i int32) int32 {
+	find := func(i int32) int32 {
 		for parent[i] != i {
 			parent[i] = parent[parent[i]]
 			i = parent[i]
