@@ -12,6 +12,7 @@ import (
 	"pochoir/cmd/pochoir/internal/atomicfile"
 	"pochoir/cmd/pochoir/internal/cli"
 	"pochoir/cmd/pochoir/internal/swatchfile"
+	"pochoir/quantize"
 	"pochoir/svgout"
 	"pochoir/trace"
 )
@@ -72,6 +73,12 @@ func (r *recolouring) run(e *env, args []string) error {
 	if err != nil {
 		return err
 	}
+	lists := make([][]quantize.Swatch, len(ways))
+	for i := range ways {
+		if lists[i], err = swatchfile.Colourway(ways[i].path); err != nil {
+			return err
+		}
+	}
 	src, err := e.readDrawing(in)
 	if err != nil {
 		return err
@@ -84,11 +91,7 @@ func (r *recolouring) run(e *env, args []string) error {
 	// All are made before any is written, so that a bad colourway leaves no half of a set.
 	for i := range ways {
 		w := &ways[i]
-		list, err := swatchfile.Colourway(w.path)
-		if err != nil {
-			return err
-		}
-		if w.svg, w.report, err = svgout.Recolour(src, list); err != nil {
+		if w.svg, w.report, err = svgout.Recolour(src, lists[i]); err != nil {
 			return fmt.Errorf("%s: %w", in, err)
 		}
 		if w.drawing, err = svgout.Read(bytes.NewReader(w.svg)); err != nil {
