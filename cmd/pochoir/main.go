@@ -56,7 +56,7 @@ func commands() []command {
 // garbage is how much of what is in use may pile up unused, in per cent, where the user does not say (GOGC). Bitmaps
 // make up nearly all of the memory and hold no pointers, so collecting early costs next to nothing: on a picture of 12
 // megapixels the usual 100 takes half as much memory again and saves no time.
-const garbage = 40
+const garbage = 30
 
 func main() {
 	if os.Getenv("GOGC") == "" {
