@@ -20,7 +20,8 @@ var demoCommand = command{
 	args: "FOLDER",
 	doc:  "draw the harbour pictures to try things on",
 	more: "Each object comes inked (NAME.png), flat (NAME-flat.png) and in ink alone\n" +
-		"(NAME-ink.png), some as snapshots too; truth/ holds the vectors they were made from.",
+		"(NAME-ink.png), some as snapshots too; truth/ holds the vectors they were made from;\n" +
+		"dusk.txt and fog.txt are colourways for them.",
 	examples: []string{"pochoir demo harbour", "pochoir demo harbour --size 1024"},
 	prepare: func() ([]cli.Option, func(*env, []string) error) {
 		d := &demonstration{size: demo.Side}
@@ -73,6 +74,15 @@ func (d *demonstration) run(e *env, args []string) error {
 	}
 	if err := writePNG(filepath.Join(folder, "harbour.png"), demo.ContactSheet(all, contactColumns)); err != nil {
 		return err
+	}
+	for _, c := range demo.Colourways() {
+		err := atomicfile.Write(filepath.Join(folder, c.Name+".txt"), func(w io.Writer) error {
+			_, err := io.WriteString(w, c.Text())
+			return err
+		})
+		if err != nil {
+			return err
+		}
 	}
 	if !d.quiet {
 		fmt.Fprintf(e.stderr, "%s: %d pictures of %d objects, an overview in harbour.png, the true vectors in truth\n", folder, len(all), len(names))

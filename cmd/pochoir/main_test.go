@@ -508,6 +508,17 @@ func TestDemoCommand(t *testing.T) {
 			}
 		}
 	}
+	// Every colour of the pictures has another in each colourway, under the name that its layer gets.
+	drawing := filepath.Join("harbour", "boat.svg")
+	if r := call(t, nil, "trace", filepath.Join("harbour", "boat.png"), "-q"); r.code != 0 {
+		t.Fatalf("%+v", r)
+	}
+	for _, way := range demo.Colourways() {
+		r := call(t, nil, "recolour", drawing, "--colourway", filepath.Join("harbour", way.Name+".txt"), "-o", way.Name+".svg")
+		if r.code != 0 || bytes.Equal(get(t, way.Name+".svg"), get(t, drawing)) {
+			t.Errorf("%s: %+v", way.Name, r)
+		}
+	}
 }
 
 func TestVersion(t *testing.T) {
