@@ -50,6 +50,7 @@ type tracing struct {
 	keepSheet  string
 	page       int // 0 for all
 	jobs       int
+	memory     *memory
 	limit      float64 // megapixels
 	quiet      bool
 	json       bool
@@ -285,6 +286,8 @@ type outcome struct {
 
 // all traces the jobs, so many at once, and reports on them in their order.
 func (t *tracing) all(e *env, jobs []sheetJob, atOnce, workers int) error {
+	t.memory = watchMemory()
+	defer t.memory.release()
 	done := make([]chan outcome, len(jobs))
 	for i := range done {
 		done[i] = make(chan outcome, 1)
@@ -377,6 +380,7 @@ func (t *tracing) one(e *env, j *sheetJob, workers int) (r *report, err error) {
 		}
 		defer file.Close()
 	}
+	defer t.memory.hold(file.Size(j.page))()
 	pic, err := file.Page(j.page)
 	if err != nil {
 		return nil, err
