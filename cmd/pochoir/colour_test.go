@@ -302,8 +302,8 @@ func nearArea(in []bool, i int) bool {
 func pinholes(m *image.NRGBA, around []bool) (n int, first image.Point) {
 	w, h := m.Rect.Dx(), m.Rect.Dy()
 	// Rounding leaves a few levels, and where a seam in a gap begins the overlap of its two flats does: single pixels
-	// there may be six per cent short of opaque.
-	const least = 240
+	// there may be a tenth short of opaque.
+	const least = 230
 	for y := range h {
 		for x := range w {
 			if m.Pix[4*(y*w+x)+3] >= least || around[y*demo.Side/h*demo.Side+x*demo.Side/w] {

@@ -194,8 +194,8 @@ func TestSittingWithASnapshot(t *testing.T) {
 
 	// The wipe: right of the rule lies the drawing, left of it the picture with its grain.
 	u.do(chromedp.Focus("#view"))
-	even := func() int { // colours in a patch of bare paper
-		x, y := u.place(0.04, 0.5)
+	even := func() int { // colours in a patch of the lantern's foot, where no line is
+		x, y := u.place(0.497, 0.705)
 		n := u.js(`(() => { const c = document.querySelector('#view'), b = c.getBoundingClientRect(), k = c.width / b.width, d = c.getContext('2d').getImageData((%g - b.x) * k, (%g - b.y) * k, 12, 12).data;
 			return new Set(Array.from({length: 144}, (_, i) => d[4*i] << 16 | d[4*i+1] << 8 | d[4*i+2])).size; })()`, x, y)
 		k := 0
@@ -203,7 +203,7 @@ func TestSittingWithASnapshot(t *testing.T) {
 		return k
 	}
 	if n := even(); n != 1 {
-		t.Errorf("bare paper of the drawing has %d colours", n)
+		t.Errorf("the foot in the drawing has %d colours", n)
 	}
 	u.slide("#wipe", 0.6)
 	u.until("document.querySelector('#rule').style.visibility === 'visible'")
