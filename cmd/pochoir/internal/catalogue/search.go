@@ -63,8 +63,10 @@ type criterion struct {
 	order string // in which the table is quick to go through
 	// filter is the condition on i.id; "" means cond.
 	filter string
-	args   []any // of cond and of filter
-	many   bool  // the table may hold several rows of an item
+	// bulk is a filter that is worth its start where many rows are looked at; "" means filter.
+	bulk string
+	args []any // of cond and of filters
+	many bool  // the table may hold several rows of an item
 }
 
 // from is the criterion leading a SELECT.
@@ -112,7 +114,7 @@ func (c *Catalogue) Search(q Query) (hits []Hit, err error) {
 			hits, err = byColour(tx, q, all)
 			return err
 		}
-		lead, _, err := rarest(tx, all)
+		lead, rows, err := rarest(tx, all)
 		if err != nil {
 			return err
 		}
@@ -124,18 +126,25 @@ func (c *Catalogue) Search(q Query) (hits []Hit, err error) {
 				query = "DISTINCT " + query
 			}
 		}
-		where, more := filters(all, lead)
+		where, more := filters(all, lead, rows)
 		hits, err = list(tx, scanHit, "SELECT "+query+where+" ORDER BY "+order+" LIMIT ?", slices.Concat(args, more, []any{q.Limit})...)
 		return err
 	})
 	return hits, err
 }
 
-// filters joins the conditions of all criteria but the leading one.
-func filters(all []criterion, lead int) (where string, args []any) {
+// fewLooks is up to how many rows are looked at one by one.
+const fewLooks = 64
+
+// filters joins the conditions of all criteria but the leading one, which holds for up to rows.
+func filters(all []criterion, lead, rows int) (where string, args []any) {
 	for i, f := range all {
 		if i != lead {
-			where += " AND " + f.as()
+			if rows > fewLooks && f.bulk != "" {
+				where += " AND " + f.bulk
+			} else {
+				where += " AND " + f.as()
+			}
 			args = append(args, f.args...)
 		}
 	}
@@ -153,6 +162,7 @@ func (q Query) criteria() ([]criterion, error) {
 		all = append(all, criterion{
 			table: "words", key: "words.rowid", cond: "words MATCH ?", order: "words.rowid DESC",
 			filter: "EXISTS (SELECT 1 FROM words WHERE words MATCH ? AND rowid = i.id)",
+			bulk:   "i.id IN (SELECT rowid FROM words WHERE words MATCH ?)",
 			args:   []any{m},
 		})
 	}
@@ -255,15 +265,15 @@ func byColour(tx *sql.Tx, q Query, all []criterion) ([]Hit, error) {
 			return nil, err
 		}
 		if n <= fewer {
-			return amongColour(tx, q, all, i)
+			return amongColour(tx, q, all, i, int(n))
 		}
 	}
 	return nearColour(tx, q, all)
 }
 
 // amongColour goes through what the leading criterion holds for.
-func amongColour(tx *sql.Tx, q Query, all []criterion, lead int) ([]Hit, error) {
-	where, more := filters(all, lead)
+func amongColour(tx *sql.Tx, q Query, all []criterion, lead, rows int) ([]Hit, error) {
+	where, more := filters(all, lead, rows)
 	type swatch struct{ item, tint int64 }
 	swatches, err := list(tx, func(r row) (s swatch, err error) { return s, r.Scan(&s.item, &s.tint) },
 		"SELECT w.item, w.colour FROM (SELECT DISTINCT i.id AS id"+all[lead].from()+where+") AS few CROSS JOIN swatch w ON w.item = few.id",
@@ -303,7 +313,7 @@ func hitsOf(tx *sql.Tx, ids []int64, difference map[int64]float64) ([]Hit, error
 // nearColour returns the items with a swatch near q.Colour, the nearest first, that meet the other criteria.
 func nearColour(tx *sql.Tx, q Query, all []criterion) ([]Hit, error) {
 	f := finder{tx: tx, q: q, difference: map[int64]float64{}}
-	f.where, f.args = filters(all, -1)
+	f.where, f.args = filters(all, -1, 0)
 	// none is nearer than the colour itself
 	own, err := list(tx, scanTint, "SELECT colour, uses FROM tint WHERE colour = ?", tint(*q.Colour))
 	if err != nil {

@@ -52,11 +52,11 @@ func (c *Catalogue) CountWanted(subjects []Wanted, q Query) error {
 			if err != nil {
 				return err
 			}
-			lead, _, err := rarest(tx, all)
+			lead, rows, err := rarest(tx, all)
 			if err != nil {
 				return err
 			}
-			where, more := filters(all, lead)
+			where, more := filters(all, lead, rows)
 			args := append(append([]any{}, all[lead].args...), more...)
 			n, err := first(tx, "SELECT count(DISTINCT id) FROM (SELECT i.id"+all[lead].from()+where+" LIMIT ?)", append(args, foundMost)...)
 			if err != nil {

@@ -27,7 +27,7 @@ const (
 // bits and counts itself).
 const maxSegment = 65533
 
-// IPTC returns m as the payload of a JPEG APP13 segment: a Photoshop image resource 0x0404 with IIM datasets in UTF-8
+// IPTC returns m as the payload of a JPEG APP13 segment: image resource block 0x0404 with IIM datasets in UTF-8
 // (dataset 1:90 holds the ISO 2022 escape ESC % G that says so). It is nil when m has nothing to say. The error tells
 // that the keywords do not fit into one segment.
 func IPTC(m trace.Meta) ([]byte, error) {
