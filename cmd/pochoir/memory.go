@@ -21,11 +21,11 @@ type memory struct {
 const (
 	// perBitmap is the limit for each byte of a bitmap. A trace needs the bitmap itself, half as much again for labels
 	// and boundaries, and what it makes of them.
-	perBitmap = 1.85
+	perBitmap = 1.75
 	// leastMemory is the limit where pictures are small, bytes.
 	leastMemory = 64 << 20
 	// perLive is the least limit for each byte in use: less would do nothing but collect.
-	perLive = 1.2
+	perLive = 1.15
 	// lookEvery is how often what is in use is looked at.
 	lookEvery = 20 * time.Millisecond
 )
