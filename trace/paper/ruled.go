@@ -13,22 +13,23 @@ import (
 // again.
 
 const (
-	ruleStep   = 4    // px along the lines between the columns that are looked at
-	ruleStrip  = 64   // px along the lines over which the looks are averaged
-	ruleReach  = 7    // px: the closing across the lines takes out marks up to 2·ruleReach wide
-	ruleCap    = 0.35 // logarithm of light: darker marks count no more than this, ink must not outvote print
-	ruleUnit   = ruleCap / 255
-	ruleFloor  = 0.02 // least mean darkness of a line over a strip, logarithm of light, above the grain's
-	ruleSlopes = 0.3  // steepest line, across over along
-	ruleDrift  = 4.0  // px a line may move from one strip to the next, beside its slope
-	ruleSkip   = 4    // strips in a row that may hide a line
-	ruleSpan   = 0.75 // share of the sheet that a line must reach over
-	ruleSeen   = 0.4  // share of the strips within that reach that must show it
-	ruleLeast  = 5    // lines of a family
-	ruleGap    = 12.0 // px, least distance between two lines of a family
-	ruleEven   = 0.12 // of the distance: how far lines may lie from even distances
-	ruleSteady = 0.6  // share of the distances that must be even
-	ruleBlank  = 0.85 // share of the sheet a lone line across a family must reach over
+	ruleStep    = 4    // px along the lines between the columns that are looked at
+	ruleStrip   = 64   // px along the lines over which the looks are averaged
+	ruleReach   = 7    // px: the closing across the lines takes out marks up to 2·ruleReach wide
+	ruleCap     = 0.35 // logarithm of light: darker marks count no more than this, ink must not outvote print
+	ruleUnit    = ruleCap / 255
+	ruleFloor   = 0.02 // least mean darkness of a line over a strip, logarithm of light, above the grain's
+	ruleSlopes  = 0.3  // steepest line, across over along
+	ruleDrift   = 4.0  // px a line may move from one strip to the next, beside its slope
+	ruleSkip    = 4    // strips in a row that may hide a line
+	ruleSpan    = 0.75 // share of the sheet that a line must reach over
+	ruleSeen    = 0.4  // share of the strips within that reach that must show it
+	ruleLeast   = 5    // lines of a family
+	ruleGap     = 12.0 // px, least distance between two lines of a family
+	ruleEven    = 0.12 // of the distance: how far lines may lie from even distances
+	ruleMissing = 8    // distances from one line to the next one seen
+	ruleSteady  = 0.6  // share of the distances that must be even
+	ruleBlank   = 0.85 // share of the sheet a lone line across a family must reach over
 )
 
 // axis says how the pixels of a sheet are walked: n along the lines, m across.
@@ -435,6 +436,14 @@ func evenFamily(lines []rule, m int) []rule {
 	if count < ruleLeast-1 || float64(count) < ruleSteady*float64(len(gaps)) {
 		return nil
 	}
+	lines = inStep(lines, even)
+	if len(lines) < ruleLeast {
+		return nil
+	}
+	gaps = gaps[:0]
+	for i := 1; i < len(lines); i++ {
+		gaps = append(gaps, lines[i].middle()-lines[i-1].middle())
+	}
 	straighten(lines, even)
 	var out []rule
 	for k := beyond; k >= 1; k-- {
@@ -443,7 +452,7 @@ func evenFamily(lines []rule, m int) []rule {
 	out = append(out, lines[0])
 	for i := 1; i < len(lines); i++ {
 		k := math.Round(gaps[i-1] / even)
-		if k >= 2 && k <= 6 && math.Abs(gaps[i-1]-float64(k*even)) < ruleEven*even {
+		if k >= 2 && k <= ruleMissing && math.Abs(gaps[i-1]-float64(k*even)) < ruleEven*even {
 			for j := 1.0; j < k; j++ {
 				out = append(out, lerpRule(&lines[i-1], &lines[i], j/k))
 			}
@@ -457,6 +466,37 @@ func evenFamily(lines []rule, m int) []rule {
 	return slices.DeleteFunc(out, func(l rule) bool {
 		return slices.Max(l.at) < 0 || slices.Min(l.at) > float64(m)
 	})
+}
+
+// inStep returns those of the lines, in their order, that lie whole distances from one another, as many as there can be,
+// each counting by how often it shows. What else looks like a line, such as the edge of something painted, falls out:
+// it would shift the count of those after it.
+func inStep(lines []rule, even float64) []rule {
+	best := make([]int, len(lines)) // what a chain up to here shows
+	from := make([]int, len(lines))
+	end := 0
+	for i := range lines {
+		best[i], from[i] = lines[i].count(), -1
+		for j := range i {
+			g := lines[i].middle() - lines[j].middle()
+			k := math.Round(g / even)
+			if k < 1 || k > ruleMissing || math.Abs(g-float64(k*even)) > ruleEven*even {
+				continue
+			}
+			if n := best[j] + lines[i].count(); n > best[i] {
+				best[i], from[i] = n, j
+			}
+		}
+		if best[i] > best[end] {
+			end = i
+		}
+	}
+	var out []rule
+	for i := end; i >= 0; i = from[i] {
+		out = append(out, lines[i])
+	}
+	slices.Reverse(out)
+	return out
 }
 
 // straighten takes a line back to between its neighbours wherever it has strayed, as along a drawn line near it; the one
