@@ -370,13 +370,15 @@ func (g *group) judge(run []fit.Sample) {
 	if n == 0 {
 		return
 	}
+	// A sample further off than this has not the segment at hand beside it, px.
+	const lost = 2.0
 	k := 0
 	for i := range run {
 		if run[i].Weight <= doubtfulWeight {
 			continue
 		}
 		_, best := g.path.Segments[k].Nearest(run[i].Point)
-		if i == 0 { // a closed curve may start anywhere
+		if g.count == 0 { // a closed curve may start anywhere
 			for j := range g.path.Segments {
 				if _, e := g.path.Segments[j].Nearest(run[i].Point); e < best {
 					best, k = e, j
@@ -397,6 +399,13 @@ func (g *group) judge(run []fit.Sample) {
 			if _, e := g.path.Segments[j].Nearest(run[i].Point); e < best {
 				best, k = e, j
 				break
+			}
+		}
+		if best > lost {
+			for j := range g.path.Segments {
+				if _, e := g.path.Segments[j].Nearest(run[i].Point); e < best {
+					best, k = e, j
+				}
 			}
 		}
 		g.sum += best
