@@ -246,7 +246,8 @@ func (r *run) writeContact() (warned int, err error) {
 	if err != nil {
 		return 0, err
 	}
-	return warned, atomicfile.Write(r.path(ContactPNG), func(w io.Writer) error { return png.Encode(w, m) })
+	quick := png.Encoder{CompressionLevel: png.BestSpeed} // all processors but one wait for it
+	return warned, atomicfile.Write(r.path(ContactPNG), func(w io.Writer) error { return quick.Encode(w, m) })
 }
 
 // The contact picture holds at most so many pixels; with more plates they are shown smaller.
