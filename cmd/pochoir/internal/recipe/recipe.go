@@ -259,21 +259,7 @@ func tomlValue(v any) string {
 	case inline:
 		return string(v)
 	case string:
-		var b strings.Builder
-		b.WriteByte('"')
-		for _, r := range v {
-			switch {
-			case r == '"' || r == '\\':
-				b.WriteByte('\\')
-				b.WriteRune(r)
-			case r < ' ' || r == 0x7f:
-				fmt.Fprintf(&b, `\u%04x`, r)
-			default:
-				b.WriteRune(r)
-			}
-		}
-		b.WriteByte('"')
-		return b.String()
+		return Quoted(v)
 	case float64:
 		s := fmt.Sprint(v)
 		if !strings.ContainsAny(s, ".e") {
@@ -282,4 +268,23 @@ func tomlValue(v any) string {
 		return s
 	}
 	return fmt.Sprint(v)
+}
+
+// Quoted writes a text as a basic string of TOML 1.0.
+func Quoted(s string) string {
+	var b strings.Builder
+	b.WriteByte('"')
+	for _, r := range s {
+		switch {
+		case r == '"' || r == '\\':
+			b.WriteByte('\\')
+			b.WriteRune(r)
+		case r < ' ' || r == 0x7f:
+			fmt.Fprintf(&b, `\u%04x`, r)
+		default:
+			b.WriteRune(r)
+		}
+	}
+	b.WriteByte('"')
+	return b.String()
 }

@@ -17,6 +17,7 @@ import (
 	"github.com/BurntSushi/toml"
 
 	"pochoir/cmd/pochoir/internal/atomicfile"
+	"pochoir/cmd/pochoir/internal/recipe"
 	"pochoir/cmd/pochoir/internal/intake"
 )
 
@@ -218,7 +219,7 @@ func (l *List) write(w io.Writer) error {
 	fmt.Fprintf(&b, "page-numbers = %q   # drop or keep, each as a plate\n", word(l.KeepNumbers, "drop", "keep"))
 	fmt.Fprintf(&b, "palette = %q        # each drawing its own, or one for all in %s\n", word(l.OnePalette, "each", "one"), PaletteName)
 	for _, p := range l.Pages {
-		fmt.Fprintf(&b, "\n[[page]]\nfile = %s\n", quoted(p.File))
+		fmt.Fprintf(&b, "\n[[page]]\nfile = %s\n", recipe.Quoted(p.File))
 		if p.several {
 			fmt.Fprintf(&b, "number = %d\n", p.Number)
 		}
@@ -226,16 +227,16 @@ func (l *List) write(w io.Writer) error {
 			fmt.Fprintf(&b, "content = %q\n", p.Content)
 		}
 		if p.Recipe != "" {
-			fmt.Fprintf(&b, "recipe = %s\n", quoted(p.Recipe))
+			fmt.Fprintf(&b, "recipe = %s\n", recipe.Quoted(p.Recipe))
 		}
 		if p.Skip {
 			b.WriteString("skip = true\n")
 		}
 		for _, q := range p.Plates {
 			n := boxNumbers(q.Box)
-			fmt.Fprintf(&b, "\n  [[page.plate]]\n  name = %s\n  box = [%d, %d, %d, %d]\n", quoted(q.Name), n[0], n[1], n[2], n[3])
+			fmt.Fprintf(&b, "\n  [[page.plate]]\n  name = %s\n  box = [%d, %d, %d, %d]\n", recipe.Quoted(q.Name), n[0], n[1], n[2], n[3])
 			if q.Recipe != "" {
-				fmt.Fprintf(&b, "  recipe = %s\n", quoted(q.Recipe))
+				fmt.Fprintf(&b, "  recipe = %s\n", recipe.Quoted(q.Recipe))
 			}
 			if q.Skip {
 				b.WriteString("  skip = true\n")
@@ -244,25 +245,6 @@ func (l *List) write(w io.Writer) error {
 	}
 	_, err := w.Write(b.Bytes())
 	return err
-}
-
-// quoted writes a text as a basic string of TOML 1.0.
-func quoted(s string) string {
-	var b strings.Builder
-	b.WriteByte('"')
-	for _, r := range s {
-		switch {
-		case r == '"' || r == '\\':
-			b.WriteByte('\\')
-			b.WriteRune(r)
-		case r < ' ' || r == 0x7f:
-			fmt.Fprintf(&b, `\u%04x`, r)
-		default:
-			b.WriteRune(r)
-		}
-	}
-	b.WriteByte('"')
-	return b.String()
 }
 
 // saveList writes the list, unless it says nothing new. What somebody else has changed in the file since it was read is

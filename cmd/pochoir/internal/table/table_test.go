@@ -172,6 +172,9 @@ func TestOnlyFilesOfTheFolder(t *testing.T) {
 	dir := harbour(t, 100, "boat")
 	for link, to := range map[string]string{"gull.png": secret, "sub": outside, "loop.png": filepath.Join(dir, "loop.png")} {
 		if err := os.Symlink(to, filepath.Join(dir, link)); err != nil {
+			if os.Getenv("CI") == "true" {
+				t.Fatal(err)
+			}
 			t.Skipf("no symbolic links here: %v", err)
 		}
 	}
