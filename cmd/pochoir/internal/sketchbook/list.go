@@ -17,8 +17,8 @@ import (
 	"github.com/BurntSushi/toml"
 
 	"pochoir/cmd/pochoir/internal/atomicfile"
-	"pochoir/cmd/pochoir/internal/recipe"
 	"pochoir/cmd/pochoir/internal/intake"
+	"pochoir/cmd/pochoir/internal/recipe"
 )
 
 // List is what sketchbook.toml says: which pages there are and what is cut from them. People edit it.
