@@ -15,6 +15,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"sync"
 	"time"
 
 	"modernc.org/sqlite"
@@ -32,6 +33,9 @@ type Catalogue struct {
 	db   *sql.DB
 	path string // of the file
 	dir  string // its folder, absolute: paths below it are kept relative to it
+
+	preparing sync.Mutex
+	prepared  map[string]*sql.Stmt // the queries of searches
 }
 
 // Open opens the catalogue at path, which must exist. An older one is brought up to date after a copy was made beside
@@ -112,7 +116,11 @@ func (c *Catalogue) change(do func(tx *sql.Tx) error) error {
 	if err != nil {
 		return c.wrap(err)
 	}
-	if err := do(tx); err != nil {
+	err = do(tx)
+	if err == nil {
+		err = index(tx)
+	}
+	if err != nil {
 		tx.Rollback()
 		var own *Error
 		if errors.As(err, &own) {

@@ -469,7 +469,7 @@ func TestMigration(t *testing.T) {
 	drawing(t, "boat", "boat", nil)
 	add(t, c, "boat.svg")
 	must(t, c.Close())
-	must(t, os.WriteFile("c.v1.backup", []byte("mine"), 0o666)) // never overwritten
+	must(t, os.WriteFile(fmt.Sprintf("c.v%d.backup", len(schema)), []byte("mine"), 0o666)) // never overwritten
 	next := append(slices.Clone(schema), "ALTER TABLE item ADD COLUMN shelf TEXT NOT NULL DEFAULT 'upper'")
 
 	// a step that fails changes nothing
@@ -491,10 +491,10 @@ func TestMigration(t *testing.T) {
 	if shelf != "upper" {
 		t.Error(shelf)
 	}
-	if b, _ := os.ReadFile("c.v1.backup"); string(b) != "mine" {
+	if b, _ := os.ReadFile(fmt.Sprintf("c.v%d.backup", len(schema))); string(b) != "mine" {
 		t.Error("a file was overwritten by the copy")
 	}
-	copies, _ := filepath.Glob("c.v1-*.backup")
+	copies, _ := filepath.Glob(fmt.Sprintf("c.v%d-*.backup", len(schema)))
 	if len(copies) == 0 {
 		t.Fatal("no copy")
 	}

@@ -154,9 +154,7 @@ func put(tx *sql.Tx, it *Item) (int64, error) {
 			}
 		}
 	}
-	_, err = tx.Exec("INSERT OR REPLACE INTO words (rowid, title, description, keywords, path) VALUES (?, ?, ?, ?, ?)",
-		id, spaced(title), spaced(description), spaced(strings.Join(keywords, " \n ")), spaced(it.Path))
-	return id, err
+	return id, nil
 }
 
 // row is a query's result, one line of it.

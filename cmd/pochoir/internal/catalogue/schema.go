@@ -112,6 +112,41 @@ CREATE VIRTUAL TABLE words USING fts5(title, description, keywords, path,
 CREATE TRIGGER item_removed AFTER DELETE ON item BEGIN
 	DELETE FROM words WHERE rowid = old.id;
 END;
+`, `
+-- What is searched. It all follows from the tables before and is brought up to date, before a change is committed, for the
+-- items in stale.
+DROP TRIGGER item_removed;
+DROP TABLE words;
+DROP INDEX state_place;
+ALTER TABLE item ADD COLUMN standing TEXT NOT NULL DEFAULT ''; -- at the place heard of last, before that at home
+CREATE TABLE posting (                       -- which items a term holds for, in chunks
+	term TEXT NOT NULL,
+	chunk INTEGER NOT NULL,
+	items BLOB NOT NULL,
+	PRIMARY KEY (term, chunk)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE shade (                         -- the colours in each cell of CIELAB, with their items
+	cell INTEGER PRIMARY KEY,
+	colours BLOB NOT NULL
+) STRICT;
+CREATE TABLE indexed (                       -- for which terms and colours an item stands in both
+	item INTEGER PRIMARY KEY,
+	terms TEXT NOT NULL,
+	colours BLOB NOT NULL
+) STRICT;
+CREATE TABLE stale (item INTEGER PRIMARY KEY) STRICT;
+CREATE TRIGGER item_came AFTER INSERT ON item BEGIN INSERT OR IGNORE INTO stale VALUES (new.id); END;
+CREATE TRIGGER item_changed AFTER UPDATE OF kind, path, width, height, title, description, gone ON item BEGIN
+	INSERT OR IGNORE INTO stale VALUES (new.id);
+END;
+CREATE TRIGGER item_went AFTER DELETE ON item BEGIN INSERT OR IGNORE INTO stale VALUES (old.id); END;
+CREATE TRIGGER keyword_came AFTER INSERT ON keyword BEGIN INSERT OR IGNORE INTO stale VALUES (new.item); END;
+CREATE TRIGGER keyword_went AFTER DELETE ON keyword BEGIN INSERT OR IGNORE INTO stale VALUES (old.item); END;
+CREATE TRIGGER swatch_came AFTER INSERT ON swatch BEGIN INSERT OR IGNORE INTO stale VALUES (new.item); END;
+CREATE TRIGGER swatch_went AFTER DELETE ON swatch BEGIN INSERT OR IGNORE INTO stale VALUES (old.item); END;
+CREATE TRIGGER state_came AFTER INSERT ON state BEGIN INSERT OR IGNORE INTO stale VALUES (new.item); END;
+CREATE TRIGGER state_went AFTER DELETE ON state BEGIN INSERT OR IGNORE INTO stale VALUES (old.item); END;
+INSERT INTO stale SELECT id FROM item;
 `}
 
 // prepare makes or updates the tables by steps.
@@ -153,6 +188,9 @@ func (c *Catalogue) prepare(steps []string) error {
 		if _, err := tx.ExecContext(ctx, s); err != nil {
 			return fmt.Errorf("the update failed, nothing was changed: %w", err)
 		}
+	}
+	if err := index(tx); err != nil {
+		return fmt.Errorf("the update failed, nothing was changed: %w", err)
 	}
 	if _, err := tx.ExecContext(ctx, fmt.Sprintf("PRAGMA user_version = %d; PRAGMA application_id = %d", len(steps), applicationID)); err != nil {
 		return err

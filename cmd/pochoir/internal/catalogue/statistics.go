@@ -187,7 +187,8 @@ func octaves(c []Count) []Count {
 
 // countColours counts the swatches by the CSS name nearest to each.
 func (s *Statistics) countColours(tx *sql.Tx) error {
-	tints, err := list(tx, scanTint, "SELECT colour, uses FROM tint ORDER BY uses DESC, colour")
+	type used struct{ tint, n int64 }
+	tints, err := list(tx, func(r row) (u used, err error) { return u, r.Scan(&u.tint, &u.n) }, "SELECT colour, uses FROM tint ORDER BY uses DESC, colour")
 	if err != nil {
 		return err
 	}
@@ -195,7 +196,7 @@ func (s *Statistics) countColours(tx *sql.Tx) error {
 	const mostTints = 20000
 	n := map[string]int{}
 	for _, t := range tints[:min(mostTints, len(tints))] {
-		n[colour.Name(untint(t.tint))] += int(t.uses)
+		n[colour.Name(untint(t.tint))] += int(t.n)
 	}
 	for name, k := range n {
 		s.Colours = append(s.Colours, Count{name, k})

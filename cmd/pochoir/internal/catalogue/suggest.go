@@ -3,6 +3,7 @@ package catalogue
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"sort"
 	"strings"
 
@@ -31,7 +32,7 @@ const (
 // out, whatever their case and number.
 func (c *Catalogue) Suggest(it *Item, limit int) (out []Suggestion, err error) {
 	err = c.view(context.Background(), func(tx *sql.Tx) error {
-		weight, err := similar(tx, it)
+		weight, err := c.similar(tx, it)
 		if err != nil {
 			return err
 		}
@@ -42,7 +43,7 @@ func (c *Catalogue) Suggest(it *Item, limit int) (out []Suggestion, err error) {
 }
 
 // similar returns the items similar to it, with how much each counts.
-func similar(tx *sql.Tx, it *Item) (map[int64]float64, error) {
+func (c *Catalogue) similar(tx *sql.Tx, it *Item) (map[int64]float64, error) {
 	weight := map[int64]float64{}
 	if it.Look != nil {
 		near, err := nearLooks(tx, it.Look, it.ID, similarLikeness, mostSimilar)
@@ -58,28 +59,46 @@ func similar(tx *sql.Tx, it *Item) (map[int64]float64, error) {
 		return nil, err
 	}
 	// what is in many items says little of each
-	count := func(by float64, query string, args ...any) error {
-		ids, err := list(tx, scanID, query+" LIMIT ?", append(args, mostSimilar)...)
+	count := func(by float64, ids []int64) {
 		for _, id := range ids {
 			weight[id] += by * (1 - float64(len(ids))/float64(items+1))
 		}
-		return err
 	}
-	words := strings.Fields(spaced(it.Title + " " + strings.NewReplacer("_", " ", ".", " ").Replace(stem(it.Path))))
-	for _, w := range words[:min(mostWords, len(words))] {
-		m := match(w)
-		if m == "" {
-			continue
+	for i, w := range words(it.Title + " " + strings.NewReplacer("_", " ", ".", " ", "*", " ").Replace(stem(it.Path))) {
+		if i == mostWords {
+			break
 		}
-		if err := count(wordWeight, "SELECT rowid FROM words WHERE words MATCH ? AND rowid <> ? ORDER BY rowid DESC",
-			"{title keywords path} : ("+m+")", it.ID); err != nil {
+		groups, _ := w.groups()
+		s, err := c.sets(tx, groups)
+		if err != nil {
 			return nil, err
 		}
+		var ids []int64
+		looked := 0
+		var failed error
+		err = s.walk(2*mostSimilar, func(id int64) bool {
+			looked++
+			var other *Item
+			if other, failed = get(tx, id); failed != nil {
+				return false
+			}
+			// a word of the description says too little
+			if other != nil && id != it.ID && w.inAny(append([]string{other.Title, other.Path}, other.Keywords...)) {
+				ids = append(ids, id)
+			}
+			return len(ids) < mostSimilar && looked < 2*mostSimilar
+		})
+		if err = errors.Join(err, failed); err != nil {
+			return nil, err
+		}
+		count(wordWeight, ids)
 	}
 	for _, k := range it.Keywords {
-		if err := count(keywordWeight, "SELECT item FROM keyword WHERE fold = ? AND item <> ? ORDER BY item DESC", meta.Fold(k), it.ID); err != nil {
+		ids, err := list(tx, scanID, "SELECT item FROM keyword WHERE fold = ? AND item <> ? ORDER BY item DESC LIMIT ?", meta.Fold(k), it.ID, mostSimilar)
+		if err != nil {
 			return nil, err
 		}
+		count(keywordWeight, ids)
 	}
 	return weight, nil
 }

@@ -32,7 +32,7 @@ func ReadWanted(r io.Reader, name string) ([]Wanted, error) {
 		if s == "" || strings.HasPrefix(s, "#") || strings.HasPrefix(s, "//") {
 			continue
 		}
-		if match(s) == "" {
+		if len(words(s)) == 0 {
 			return nil, fmt.Errorf("%s:%d: %q holds no word", name, n, short(s))
 		}
 		out = append(out, Wanted{Subject: s, Line: n})
@@ -48,21 +48,14 @@ func (c *Catalogue) CountWanted(subjects []Wanted, q Query) error {
 	return c.view(context.Background(), func(tx *sql.Tx) error {
 		for i := range subjects {
 			q.Words = subjects[i].Subject
-			all, err := q.criteria()
+			crit, err := c.criteria(tx, q)
 			if err != nil {
 				return err
 			}
-			lead, rows, err := rarest(tx, all)
-			if err != nil {
+			subjects[i].Found = 0
+			if err := c.newest(tx, crit, foundMost, func(Hit) { subjects[i].Found++ }); err != nil {
 				return err
 			}
-			where, more := filters(all, lead, rows)
-			args := append(append([]any{}, all[lead].args...), more...)
-			n, err := first(tx, "SELECT count(DISTINCT id) FROM (SELECT i.id"+all[lead].from()+where+" LIMIT ?)", append(args, foundMost)...)
-			if err != nil {
-				return err
-			}
-			subjects[i].Found = int(n)
 		}
 		return nil
 	})
