@@ -4,12 +4,13 @@ import (
 	"database/sql"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 
 	"pochoir/quantize/colour"
 )
 
-// This file keeps the tables that are searched (posting, shade, indexed and item.standing) in step with those that hold
+// This file keeps the tables that are searched (term, chunk, shade, indexed and item.standing) in step with those that hold
 // what is known. Triggers note in the table stale which items have changed, whatever changed them; index is called
 // before a change is committed and brings these up to date.
 
@@ -20,6 +21,7 @@ const indexAtOnce = 4096
 type indexed struct {
 	terms   []string
 	colours []colour.RGB
+	side    int // whole pixels, 0 where unknown
 }
 
 // index brings the tables that are searched up to date.
@@ -63,8 +65,19 @@ func indexTo(tx *sql.Tx, last int64) error {
 		if is == nil {
 			is = &indexed{}
 		}
-		changes(sets, expand(was.terms), expand(is.terms), id)
+		terms := expand(is.terms)
+		changes(sets, expand(was.terms), terms, id)
 		changes(colours, was.colours, is.colours, id)
+		if was.side != is.side || !slices.Equal(was.colours, is.colours) {
+			for _, t := range terms {
+				if sets[t] == nil {
+					sets[t] = &delta{}
+				}
+				if d := sets[t]; len(d.add) == 0 || d.add[len(d.add)-1] != id {
+					d.fresh = append(d.fresh, id)
+				}
+			}
+		}
 		if now[id] == nil {
 			if _, err := tx.Exec("DELETE FROM indexed WHERE item = ?", id); err != nil {
 				return err
@@ -74,6 +87,12 @@ func indexTo(tx *sql.Tx, last int64) error {
 		}
 	}
 	p, err := preparePostings(tx)
+	p.record = func(id int64) []byte { // those of other items are asked for by sets of colours alone, where none reads them
+		if is := now[id]; is != nil {
+			return encodeRecord(is.side, is.colours)
+		}
+		return encodeRecord(0, nil)
+	}
 	if err != nil {
 		return err
 	}
@@ -140,6 +159,11 @@ func indexedBefore(tx *sql.Tx, last int64) (map[int64]*indexed, error) {
 		e := &indexed{}
 		if terms != "" {
 			e.terms = strings.Split(terms, "\n")
+			for _, t := range e.terms {
+				if t[:1] == sideTerm {
+					e.side, _ = strconv.Atoi(t[1:])
+				}
+			}
 		}
 		for _, s := range decodeColours(b) {
 			e.colours = append(e.colours, s.rgb)
@@ -202,7 +226,7 @@ func indexedNow(tx *sql.Tx, last int64) (map[int64]*indexed, []int64, error) {
 	}
 	now := map[int64]*indexed{}
 	for id, f := range of {
-		now[id] = &indexed{f.terms(), colours[id]}
+		now[id] = &indexed{f.terms(), colours[id], f.wholeSide()}
 	}
 	return now, order, nil
 }
@@ -213,10 +237,14 @@ func preparePostings(tx *sql.Tx) (*postings, error) {
 		dst   **sql.Stmt
 		query string
 	}{
-		{&p.get, "SELECT items FROM posting WHERE term = ? AND chunk = ?"},
-		{&p.put, "INSERT OR REPLACE INTO posting VALUES (?, ?, ?)"},
-		{&p.remove, "DELETE FROM posting WHERE term = ? AND chunk = ?"},
-		{&p.clear, "DELETE FROM posting WHERE term = ?"},
+		{&p.get, "SELECT items FROM term WHERE term = ?"},
+		{&p.put, "INSERT OR REPLACE INTO term VALUES (?, ?)"},
+		{&p.remove, "DELETE FROM term WHERE term = ?"},
+		{&p.getChunk, "SELECT items FROM chunk WHERE key = ?"},
+		{&p.putChunk, "INSERT OR REPLACE INTO chunk VALUES (?, ?)"},
+		{&p.removeChunk, "DELETE FROM chunk WHERE key = ?"},
+		{&p.clear, "DELETE FROM chunk WHERE key BETWEEN ? AND ?"},
+		{&p.last, fmt.Sprintf("SELECT coalesce(max(key) >> %d, 0) FROM chunk", setBits)},
 	} {
 		st, err := tx.Prepare(s.query)
 		if err != nil {
@@ -228,7 +256,7 @@ func preparePostings(tx *sql.Tx) (*postings, error) {
 }
 
 func (p *postings) close() {
-	for _, st := range []*sql.Stmt{p.get, p.put, p.remove, p.clear} {
+	for _, st := range []*sql.Stmt{p.get, p.put, p.remove, p.getChunk, p.putChunk, p.removeChunk, p.clear, p.last} {
 		st.Close()
 	}
 }

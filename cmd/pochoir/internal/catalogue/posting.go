@@ -6,22 +6,23 @@ import (
 	"encoding/binary"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"math/bits"
 	"slices"
 	"sort"
+
+	"pochoir/quantize/colour"
 )
 
-// This file holds the index of sets: for every term - a word, a state, a kind - which items it holds for. Sets are kept as
-// bits, in chunks of chunkSize items, so that several are intersected word by word; of what holds for few items, all are
-// in one row.
-//
-// A row of the table posting is named by term and chunk. Each term has a row at chunk headChunk: with its items, where
-// there are up to mostListed, else with their number only; then the items are in rows of their own.
+// This file holds the index of sets: for every term - a word, a state, a kind - which items it holds for. A term of few
+// items lists them in its row of the table term, with what else a search may ask of each; the items of others are bits, in
+// chunks of chunkSize items, in the rows of the table chunk, so that several sets are intersected word by word.
 
 const (
-	chunkBits  = 12
+	chunkBits  = 14 // a chunk's bits fill half a page of the file
 	chunkSize  = 1 << chunkBits
-	headChunk  = 1 << 40 // above all chunks of items
+	setBits    = 18 // of a row's number in chunk, below that of the set: items up to 2^32
+	lastChunk  = 1<<setBits - 1
 	mostListed = 255
 )
 
@@ -96,19 +97,25 @@ func (s set) each(do func(id int64) bool) bool {
 
 var errPosting = errors.New("the index of words is damaged; export and import makes a new one")
 
-// head is the head row of a term: few items, or the number of many.
+// head is a term's row: few items with their records, or the number of many and that of their set.
 type head struct {
-	few  []int64 // ascending
-	many int64   // 0 where few holds all
+	few     []int64 // ascending
+	records [][]byte
+	many    int64 // 0 where few holds all
+	set     int64
 }
 
-func (h head) count() int64 { return max(h.many, int64(len(h.few))) }
+func (h *head) count() int64 { return max(h.many, int64(len(h.few))) }
 
-func (h head) encode() []byte {
+func (h *head) encode() []byte {
 	if h.many > 0 {
-		return binary.AppendUvarint([]byte{1}, uint64(h.many))
+		return binary.AppendUvarint(binary.AppendUvarint([]byte{1}, uint64(h.many)), uint64(h.set))
 	}
-	return appendItems([]byte{0}, h.few)
+	b := appendItems([]byte{0}, h.few)
+	for _, r := range h.records {
+		b = append(b, r...)
+	}
+	return b
 }
 
 func decodeHead(b []byte) (h head, err error) {
@@ -117,14 +124,69 @@ func decodeHead(b []byte) (h head, err error) {
 	}
 	if b[0] == 1 {
 		n, k := binary.Uvarint(b[1:])
-		if k <= 0 || n == 0 {
+		set, l := binary.Uvarint(b[1+max(k, 0):])
+		if k <= 0 || l <= 0 || n == 0 {
 			return h, errPosting
 		}
-		h.many = int64(n)
+		h.many, h.set = int64(n), int64(set)
 		return h, nil
 	}
-	h.few, _, err = cutItems(nil, b[1:])
-	return h, err
+	if h.few, b, err = cutItems(nil, b[1:]); err != nil {
+		return h, err
+	}
+	for range h.few {
+		n, err := recordLength(b)
+		if err != nil {
+			return h, err
+		}
+		h.records = append(h.records, b[:n:n])
+		b = b[n:]
+	}
+	return h, nil
+}
+
+// A record holds what a search may ask of an item beside the terms: its long side in whole pixels and its colours.
+
+// mostColours is how many colours a record holds; those of items of more stand in indexed alone.
+const mostColours = 24
+
+func encodeRecord(side int, colours []colour.RGB) []byte {
+	b := binary.AppendUvarint(nil, uint64(side))
+	if len(colours) > mostColours {
+		return append(b, 255)
+	}
+	b = append(b, byte(len(colours)))
+	for _, c := range colours {
+		b = shadeOf(c).encode(b)
+	}
+	return b
+}
+
+func recordLength(b []byte) (int, error) {
+	_, k := binary.Uvarint(b)
+	if k <= 0 || k >= len(b) {
+		return 0, errPosting
+	}
+	n := k + 1
+	if b[k] != 255 {
+		n += int(b[k]) * colourBytes
+	}
+	if n > len(b) {
+		return 0, errPosting
+	}
+	return n, nil
+}
+
+// recordSide is the side in a record.
+func recordSide(r []byte) int {
+	side, _ := binary.Uvarint(r)
+	return int(side)
+}
+
+// recordColours are the colours in a record, as in indexed, and whether it holds them.
+func recordColours(r []byte) ([]byte, bool) {
+	_, k := binary.Uvarint(r)
+	return r[k+1:], r[k] != 255
 }
 
 // appendItems appends a list of items, ascending, to b: their number and the steps between them.
@@ -198,41 +260,70 @@ func unite(c *bitset, b []byte) error {
 	return nil
 }
 
-// delta is what is to be changed in a set, ascending.
-type delta struct{ add, remove []int64 }
+// delta is what is to be changed in a set, ascending. Items in fresh stay as they are, but their records have changed.
+type delta struct{ add, remove, fresh []int64 }
 
 // postings writes sets.
-type postings struct{ get, put, remove, clear *sql.Stmt }
+type postings struct {
+	record func(id int64) []byte // of an item in a delta
 
-func (p *postings) row(term string, chunk int64) (b []byte, err error) {
-	if err = p.get.QueryRow(term, chunk).Scan(&b); err == sql.ErrNoRows {
+	get, put, remove, getChunk, putChunk, removeChunk, clear, last *sql.Stmt
+}
+
+// bytesOf is the only column of the only row, nil where there is none.
+func bytesOf(st *sql.Stmt, key any) (b []byte, err error) {
+	if err = st.QueryRow(key).Scan(&b); err == sql.ErrNoRows {
 		err = nil
 	}
 	return b, err
 }
 
+// head reads the row of a term.
+func (p *postings) head(term string) (h head, err error) {
+	b, err := bytesOf(p.get, term)
+	if err == nil && b != nil {
+		h, err = decodeHead(b)
+	}
+	return h, err
+}
+
 // change applies d to the set of a term. What is added may be there already, and what is removed may not.
 func (p *postings) change(term string, d *delta) error {
-	b, err := p.row(term, headChunk)
+	h, err := p.head(term)
 	if err != nil {
 		return err
 	}
-	var h head
-	if b != nil {
-		if h, err = decodeHead(b); err != nil {
+	if h.many == 0 {
+		records := make(map[int64][]byte, len(h.few))
+		for i, id := range h.few {
+			records[id] = h.records[i]
+		}
+		for _, id := range d.remove {
+			delete(records, id)
+		}
+		for _, id := range d.fresh {
+			records[id] = p.record(id)
+		}
+		for _, id := range d.add {
+			records[id] = p.record(id)
+		}
+		h.few, h.records = h.few[:0], nil
+		for id := range records {
+			h.few = append(h.few, id)
+		}
+		slices.Sort(h.few)
+		if len(h.few) <= mostListed {
+			for _, id := range h.few {
+				h.records = append(h.records, records[id])
+			}
+			return p.write(term, &h)
+		}
+		d = &delta{add: h.few}
+		h.few = nil
+		if err := p.last.QueryRow().Scan(&h.set); err != nil {
 			return err
 		}
-	}
-	if h.many == 0 {
-		kept := slices.DeleteFunc(h.few, func(id int64) bool { return slices.Contains(d.remove, id) })
-		kept = append(kept, d.add...)
-		slices.Sort(kept)
-		kept = slices.Compact(kept)
-		if len(kept) <= mostListed {
-			h.few = kept
-			return p.head(term, h)
-		}
-		d, h.few = &delta{add: kept}, nil
+		h.set++
 	}
 	parts := map[int64]*delta{}
 	part := func(id int64) *delta {
@@ -249,8 +340,13 @@ func (p *postings) change(term string, d *delta) error {
 		part(id).remove = append(part(id).remove, id&(chunkSize-1))
 	}
 	for chunk, d := range parts {
+		if chunk > lastChunk {
+			return fmt.Errorf("item %d is one too many for the index", chunk<<chunkBits)
+		}
+		key := h.set<<setBits | chunk
+		b, err := bytesOf(p.getChunk, key)
 		var c bitset
-		if b, err = p.row(term, chunk); err == nil {
+		if err == nil {
 			err = unite(&c, b)
 		}
 		if err != nil {
@@ -266,23 +362,35 @@ func (p *postings) change(term string, d *delta) error {
 		after := c.count()
 		h.many += int64(after - before)
 		if after == 0 {
-			_, err = p.remove.Exec(term, chunk)
+			_, err = p.removeChunk.Exec(key)
 		} else {
-			_, err = p.put.Exec(term, chunk, encodeChunk(&c))
+			_, err = p.putChunk.Exec(key, encodeChunk(&c))
 		}
 		if err != nil {
 			return err
 		}
 	}
-	return p.head(term, h)
+	return p.write(term, &h)
 }
 
-// head writes the head row of a term, or takes it away where nothing is left.
-func (p *postings) head(term string, h head) (err error) {
+// write writes the row of a term, or takes it away where nothing is left.
+func (p *postings) write(term string, h *head) (err error) {
 	if h.count() == 0 {
-		_, err = p.remove.Exec(term, headChunk)
+		_, err = p.remove.Exec(term)
 	} else {
-		_, err = p.put.Exec(term, headChunk, h.encode())
+		_, err = p.put.Exec(term, h.encode())
+	}
+	return err
+}
+
+// drop takes a term away with all its items.
+func (p *postings) drop(term string) error {
+	h, err := p.head(term)
+	if err == nil && h.many > 0 {
+		_, err = p.clear.Exec(h.set<<setBits, h.set<<setBits|lastChunk)
+	}
+	if err == nil {
+		_, err = p.remove.Exec(term)
 	}
 	return err
 }
@@ -290,31 +398,74 @@ func (p *postings) head(term string, h head) (err error) {
 // A group is a list of terms of which one must hold.
 type group []string
 
+// extent is a range of long sides in whole pixels, both ends included.
+type extent struct{ lo, hi int }
+
 // operand is a group as a search reads it.
 type operand struct {
-	few   []int64 // items of terms that list theirs, in any order
-	dense []string
-	most  int64 // the items are not more
+	few     []int64 // items of terms that list theirs, in any order
+	records [][]byte
+	dense   []int64 // the first rows of the others' sets
+	most    int64   // the items are not more
+	size    bool    // the group is that of the size
 }
 
 // sets finds the items for which all of some groups hold.
 type sets struct {
 	c     *Catalogue
 	tx    *sql.Tx
-	all   []operand // the rarest that has no dense terms, else the rarest, first
-	none  bool      // nothing can be found
-	items int64     // the highest number of an item
+	all   []operand // the rarest of those that are listed first, else the rarest of all
+	size  *extent
+	none  bool  // nothing can be found
+	items int64 // the highest number of an item
 }
 
 const (
-	headsQuery  = "SELECT t.key, p.items FROM json_each(?) AS t CROSS JOIN posting AS p ON p.term = t.value AND p.chunk = ?"
-	rangeQuery  = "SELECT t.key, p.chunk, p.items FROM json_each(?) AS t CROSS JOIN posting AS p ON p.term = t.value AND p.chunk BETWEEN ? AND ?"
-	chunksQuery = "SELECT t.key, p.chunk, p.items FROM json_each(?) AS t CROSS JOIN json_each(?) AS k CROSS JOIN posting AS p ON p.term = t.value AND p.chunk = k.value"
+	headsQuery  = "SELECT t.key, p.items FROM json_each(?) AS t CROSS JOIN term AS p ON p.term = t.value"
+	rangeQuery  = "SELECT t.key, p.key, p.items FROM json_each(?1) AS t CROSS JOIN chunk AS p ON p.key BETWEEN t.value + ?2 AND t.value + ?3"
+	chunksQuery = "SELECT t.key, p.key, p.items FROM json_each(?) AS t CROSS JOIN json_each(?) AS k CROSS JOIN chunk AS p ON p.key = t.value + k.value"
 )
 
-// sets looks up what there is of each group.
-func (c *Catalogue) sets(tx *sql.Tx, groups []group) (*sets, error) {
-	s := &sets{c: c, tx: tx, all: make([]operand, len(groups))}
+// sets looks up what there is of each group and, where size is not nil, of the sizes in it.
+func (c *Catalogue) sets(tx *sql.Tx, groups []group, size *extent) (*sets, error) {
+	s := &sets{c: c, tx: tx, size: size, all: make([]operand, len(groups))}
+	err := s.heads(groups, s.all)
+	if err != nil {
+		return nil, err
+	}
+	listed := func(o *operand) bool { return len(o.dense) == 0 }
+	sort.SliceStable(s.all, func(i, j int) bool {
+		a, b := &s.all[i], &s.all[j]
+		if listed(a) != listed(b) {
+			return listed(a)
+		}
+		return a.most < b.most
+	})
+	if size != nil && (len(s.all) == 0 || !listed(&s.all[0])) {
+		// no records to look for the size in
+		by := []operand{{size: true}}
+		if err := s.heads([]group{sides(size.lo, size.hi)}, by); err != nil {
+			return nil, err
+		}
+		s.all = append(by, s.all...)
+		sort.SliceStable(s.all, func(i, j int) bool { return s.all[i].most < s.all[j].most })
+		if listed(&by[0]) {
+			sort.SliceStable(s.all, func(i, j int) bool { return s.all[i].size && !s.all[j].size })
+		}
+		s.size = nil
+	}
+	s.none = len(s.all) == 0
+	for i := range s.all {
+		s.none = s.none || s.all[i].most == 0
+	}
+	if s.none || listed(&s.all[0]) {
+		return s, nil
+	}
+	return s, c.each(tx, "SELECT max(id) FROM item", func(r row) error { return r.Scan(&s.items) })
+}
+
+// heads reads the rows of the groups' terms.
+func (s *sets) heads(groups []group, all []operand) error {
 	var terms []string
 	var of []int
 	for i, g := range groups {
@@ -322,46 +473,28 @@ func (c *Catalogue) sets(tx *sql.Tx, groups []group) (*sets, error) {
 			terms, of = append(terms, t), append(of, i)
 		}
 	}
-	err := c.each(tx, headsQuery, func(r row) error {
+	return s.c.each(s.tx, headsQuery, func(r row) error {
 		var k int
-		var b sql.RawBytes
+		var b []byte
 		if err := r.Scan(&k, &b); err != nil {
 			return err
 		}
 		h, err := decodeHead(b)
-		o := &s.all[of[k]]
+		o := &all[of[k]]
 		if o.most += h.count(); h.many > 0 {
-			o.dense = append(o.dense, terms[k])
+			o.dense = append(o.dense, h.set<<setBits)
 		} else {
-			o.few = append(o.few, h.few...)
+			o.few, o.records = append(o.few, h.few...), append(o.records, h.records...)
 		}
 		return err
-	}, texts(terms), headChunk)
-	if err != nil {
-		return nil, err
-	}
-	s.none = len(groups) == 0
-	for _, o := range s.all {
-		s.none = s.none || o.most == 0
-	}
-	sort.SliceStable(s.all, func(i, j int) bool {
-		a, b := s.all[i], s.all[j]
-		if listed := len(a.dense) == 0; listed != (len(b.dense) == 0) {
-			return listed
-		}
-		return a.most < b.most
-	})
-	if s.none || len(s.all[0].dense) == 0 {
-		return s, nil
-	}
-	return s, c.each(tx, "SELECT max(id) FROM item", func(r row) error { return r.Scan(&s.items) })
+	}, texts(terms))
 }
 
 // load returns the items of the groups from the i-th on, each united from its terms, as far as they lie in the chunks
 // from lo to hi or, where chunks is not nil, in these.
 func (s *sets) load(i int, lo, hi int64, chunks []int64) ([]set, error) {
 	out := make([]set, len(s.all))
-	var terms []string
+	var keys []int64
 	var of []int
 	for k := i; k < len(s.all); k++ {
 		out[k] = set{}
@@ -370,25 +503,25 @@ func (s *sets) load(i int, lo, hi int64, chunks []int64) ([]set, error) {
 				out[k].add(id)
 			}
 		}
-		for _, t := range s.all[k].dense {
-			terms, of = append(terms, t), append(of, k)
+		for _, key := range s.all[k].dense {
+			keys, of = append(keys, key), append(of, k)
 		}
 	}
-	if len(terms) == 0 {
+	if len(keys) == 0 {
 		return out[i:], nil
 	}
-	query, args := rangeQuery, []any{texts(terms), lo, hi}
+	query, args := rangeQuery, []any{numbers(keys), lo, hi}
 	if chunks != nil {
-		query, args = chunksQuery, []any{texts(terms), numbers(chunks)}
+		query, args = chunksQuery, []any{numbers(keys), numbers(chunks)}
 	}
 	err := s.c.each(s.tx, query, func(r row) error {
 		var k int
-		var chunk int64
+		var key int64
 		var b sql.RawBytes
-		if err := r.Scan(&k, &chunk, &b); err != nil {
+		if err := r.Scan(&k, &key, &b); err != nil {
 			return err
 		}
-		return unite(out[of[k]].chunk(chunk), b)
+		return unite(out[of[k]].chunk(key&lastChunk), b)
 	}, args...)
 	return out[i:], err
 }
@@ -416,32 +549,53 @@ func intersect(all []set) set {
 	return first
 }
 
-// listed returns what is found where the rarest group lists its items.
-func (s *sets) listed() (set, error) {
-	got := set{}
-	for _, id := range s.all[0].few {
-		got.add(id)
+// listed reports whether the rarest group lists its items.
+func (s *sets) listed() bool { return s.none || len(s.all[0].dense) == 0 }
+
+// among returns what is found where the rarest group lists its items, the newest first, with their records.
+func (s *sets) among() ([]listing, error) {
+	if s.none {
+		return nil, nil
 	}
-	if len(s.all) == 1 {
+	o := &s.all[0]
+	var got []listing
+	for i, id := range o.few {
+		if s.size != nil {
+			if side := recordSide(o.records[i]); side < s.size.lo || side > s.size.hi {
+				continue
+			}
+		}
+		got = append(got, listing{id, o.records[i]})
+	}
+	slices.SortFunc(got, func(a, b listing) int { return int(b.id - a.id) })
+	got = slices.CompactFunc(got, func(a, b listing) bool { return a.id == b.id })
+	if len(s.all) == 1 || len(got) == 0 {
 		return got, nil
 	}
-	chunks := got.chunks()
-	rest, err := s.load(1, 0, headChunk-1, chunks)
+	var chunks []int64
+	for _, l := range got {
+		if c := l.id >> chunkBits; len(chunks) == 0 || chunks[len(chunks)-1] != c {
+			chunks = append(chunks, c)
+		}
+	}
+	rest, err := s.load(1, 0, lastChunk, chunks)
 	if err != nil {
 		return nil, err
 	}
-	return intersect(append([]set{got}, rest...)), nil
+	return slices.DeleteFunc(got, func(l listing) bool {
+		return slices.ContainsFunc(rest, func(r set) bool { return !r.has(l.id) })
+	}), nil
 }
 
-// whole returns all that is found.
+// listing is an item with its record.
+type listing struct {
+	id     int64
+	record []byte
+}
+
+// whole returns all that is found where the groups are not listed.
 func (s *sets) whole() (set, error) {
-	switch {
-	case s.none:
-		return set{}, nil
-	case len(s.all[0].dense) == 0:
-		return s.listed()
-	}
-	all, err := s.load(0, 0, headChunk-1, nil)
+	all, err := s.load(0, 0, lastChunk, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -450,13 +604,9 @@ func (s *sets) whole() (set, error) {
 
 // walk calls take for what is found, the newest first, until it returns false. About want are expected to be taken.
 func (s *sets) walk(want int, take func(id int64) bool) error {
-	if s.none {
-		return nil
-	}
-	if len(s.all[0].dense) == 0 {
-		got, err := s.listed()
-		if err == nil {
-			got.each(take)
+	if s.listed() {
+		got, err := s.among()
+		for i := 0; i < len(got) && take(got[i].id); i++ {
 		}
 		return err
 	}

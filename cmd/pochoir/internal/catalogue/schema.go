@@ -119,12 +119,14 @@ DROP TRIGGER item_removed;
 DROP TABLE words;
 DROP INDEX state_place;
 ALTER TABLE item ADD COLUMN standing TEXT NOT NULL DEFAULT ''; -- at the place heard of last, before that at home
-CREATE TABLE posting (                       -- which items a term holds for, in chunks
-	term TEXT NOT NULL,
-	chunk INTEGER NOT NULL,
-	items BLOB NOT NULL,
-	PRIMARY KEY (term, chunk)
+CREATE TABLE term (                          -- what can be asked of an item, with the items it holds for or their set
+	term TEXT PRIMARY KEY,
+	items BLOB NOT NULL
 ) STRICT, WITHOUT ROWID;
+CREATE TABLE chunk (                         -- the sets of terms that hold for many, in pieces
+	key INTEGER PRIMARY KEY,
+	items BLOB NOT NULL
+) STRICT;
 CREATE TABLE shade (                         -- the colours in each cell of CIELAB, with their items
 	cell INTEGER PRIMARY KEY,
 	colours BLOB NOT NULL

@@ -77,6 +77,7 @@ func (c *Catalogue) Search(q Query) (hits []Hit, err error) {
 // criteria are a query's demands on the index, and what the index leaves open.
 type criteria struct {
 	groups  []group // all must hold
+	size    *extent // and the size lie in it, nil for any
 	phrases []asked // words in a row; the index only says that they are there
 	minSide float64 // parts of a pixel are not in the index
 	maxSide float64
@@ -94,8 +95,8 @@ func (c *Catalogue) criteria(tx *sql.Tx, q Query) (*criteria, error) {
 		for _, a := range all {
 			groups, start := a.groups()
 			if start != "" {
-				g, err := list(tx, scanString, "SELECT term FROM posting WHERE term BETWEEN ? AND ? AND chunk = ?",
-					wordTerm+start, wordTerm+start+"\U0010ffff", headChunk)
+				g, err := list(tx, scanString, "SELECT term FROM term WHERE term BETWEEN ? AND ?",
+					wordTerm+start, wordTerm+start+"\U0010ffff")
 				if err != nil {
 					return nil, err
 				}
@@ -127,7 +128,7 @@ func (c *Catalogue) criteria(tx *sql.Tx, q Query) (*criteria, error) {
 		if crit.maxSide == 0 {
 			crit.maxSide = math.MaxFloat64
 		}
-		crit.groups = append(crit.groups, sides(wholeSide(crit.minSide), wholeSide(crit.maxSide)))
+		crit.size = &extent{wholeSide(crit.minSide), wholeSide(crit.maxSide)}
 	}
 	return crit, nil
 }
@@ -154,14 +155,14 @@ func (crit *criteria) holds(tx *sql.Tx, h Hit) (bool, error) {
 
 // newest calls take for what meets the criteria, the newest first, at most limit.
 func (c *Catalogue) newest(tx *sql.Tx, crit *criteria, limit int, take func(Hit)) error {
-	if len(crit.groups) == 0 {
+	if len(crit.groups) == 0 && crit.size == nil {
 		return c.each(tx, "SELECT "+hitColumns+" FROM item i ORDER BY id DESC LIMIT ?", func(r row) error {
 			h, err := scanHit(r)
 			take(h)
 			return err
 		}, limit)
 	}
-	s, err := c.sets(tx, crit.groups)
+	s, err := c.sets(tx, crit.groups, crit.size)
 	if err != nil {
 		return err
 	}
@@ -210,35 +211,44 @@ func (c *Catalogue) hits(tx *sql.Tx, ids []int64, take func(Hit) error) error {
 }
 
 // fewItems is up to how many items are looked at one by one for their colours.
-const fewItems = 300
+const fewItems = 100
 
 // byColour returns the items with a swatch near q.Colour that meet the criteria.
 func (c *Catalogue) byColour(tx *sql.Tx, q Query, crit *criteria) ([]Hit, error) {
 	b := ballAround(q.Colour.Lab(), q.Within)
-	var among set
-	if len(crit.groups) > 0 {
-		s, err := c.sets(tx, crit.groups)
-		if err == nil {
-			among, err = s.whole()
-		}
-		if err != nil {
+	var few []listing // where not nil, all that meet the other criteria
+	var among set     // else these, where not nil
+	if len(crit.groups) > 0 || crit.size != nil {
+		s, err := c.sets(tx, crit.groups, crit.size)
+		switch {
+		case err != nil:
 			return nil, err
+		case s.listed():
+			if few, err = s.among(); len(few) == 0 {
+				return nil, err
+			}
+		default:
+			if among, err = s.whole(); err != nil || len(among) == 0 {
+				return nil, err
+			}
+			if among.count() <= fewItems {
+				among.each(func(id int64) bool { few = append(few, listing{id: id}); return true })
+			}
 		}
 	}
 	var hits []Hit
 	for limit := q.Limit; ; limit *= 8 {
 		var found []near
 		var err error
-		few := among != nil && among.count() <= fewItems
-		if few {
-			found, err = c.amongColours(tx, among, b)
+		if few != nil {
+			found, err = c.amongColours(tx, few, &b)
 		} else {
-			found, err = c.nearColours(tx, among, b, limit)
+			found, err = c.nearColours(tx, among, &b, limit)
 		}
 		if err != nil {
 			return nil, err
 		}
-		last := few || len(found) < limit
+		last := few != nil || len(found) < limit
 		hits = hits[:0]
 		for len(found) > 0 && len(hits) < q.Limit {
 			n := min(len(found), q.Limit-len(hits))

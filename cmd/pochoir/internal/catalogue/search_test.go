@@ -151,9 +151,9 @@ func TestBallBound(t *testing.T) {
 			target = colour.RGB{R: uint8(rng.IntN(100)), G: uint8(rng.IntN(120)), B: uint8(130 + rng.IntN(126))}
 		}
 		b := ballAround(target.Lab(), []float64{2, DefaultWithin, 20, MostWithin}[i/2%4])
-		bounds := map[int64]float64{}
+		cells := map[int64]candidate{}
 		for _, c := range b.cells() {
-			bounds[c.cell] = c.bound
+			cells[c.cell] = c
 		}
 		for range 3000 {
 			near := func(v uint8) uint8 { return uint8(min(255, max(0, int(v)+rng.IntN(181)-90))) }
@@ -166,13 +166,17 @@ func TestBallBound(t *testing.T) {
 			if i%2 == 1 {
 				blue++
 			}
-			if least := b.least(s); least > d {
+			cell, ok := cells[s.cell()]
+			if !ok || cell.bound > d {
+				t.Fatalf("%s is at %g from %s, its cell at %g (%v) or more", s.rgb.Hex(), d, target.Hex(), cell.bound, ok)
+			}
+			if least := b.least(s, cell.weight); least > d {
 				t.Fatalf("%s is at %g from %s, not at %g or more", s.rgb.Hex(), d, target.Hex(), least)
 			} else if least > 0 {
 				tightest = min(tightest, d/least)
 			}
-			if bound, ok := bounds[s.cell()]; !ok || bound > d {
-				t.Fatalf("%s is at %g from %s, its cell at %g (%v) or more", s.rgb.Hex(), d, target.Hex(), bound, ok)
+			if got := b.nearestOf(s.encode(nil)); got != d {
+				t.Fatalf("%s is at %g from %s, not %g", s.rgb.Hex(), d, target.Hex(), got)
 			}
 		}
 	}

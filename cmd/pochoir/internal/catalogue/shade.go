@@ -2,9 +2,9 @@ package catalogue
 
 import (
 	"database/sql"
+	"encoding/binary"
 	"math"
 	"slices"
-	"sort"
 
 	"pochoir/quantize/colour"
 )
@@ -79,26 +79,64 @@ type inCell struct {
 	items []int64
 }
 
-func decodeCell(b []byte) (out []inCell, err error) {
-	for len(b) > 0 {
-		if len(b) <= colourBytes {
-			return nil, errPosting
-		}
-		c := inCell{shade: decodeShade(b)}
-		if c.items, b, err = cutItems(nil, b[colourBytes:]); err != nil {
-			return nil, err
-		}
-		c.many = len(c.items) == 0
-		out = append(out, c)
-	}
-	return out, nil
-}
+// A cell's row holds the number of its entries, the items of all entries, the colours of all entries, and the colours of
+// many items.
 
-func encodeCell(all []inCell) (b []byte) {
+func encodeCell(all []inCell) []byte {
+	n := 0
 	for _, c := range all {
-		b = appendItems(c.encode(b), c.items)
+		n += len(c.items)
+	}
+	b := binary.LittleEndian.AppendUint32(nil, uint32(n))
+	for _, c := range all {
+		for _, id := range c.items {
+			b = binary.LittleEndian.AppendUint32(b, uint32(id)) // postings.change lets no greater in
+		}
+	}
+	for _, c := range all {
+		for range c.items {
+			b = c.encode(b)
+		}
+	}
+	for _, c := range all {
+		if c.many {
+			b = c.encode(b)
+		}
 	}
 	return b
+}
+
+// cellParts are the parts of a cell's row.
+func cellParts(b []byte) (items, colours, many []byte, err error) {
+	if len(b) < 4 {
+		return nil, nil, nil, errPosting
+	}
+	n := int(binary.LittleEndian.Uint32(b))
+	b = b[4:]
+	if n > len(b)/(4+colourBytes) || (len(b)-n*(4+colourBytes))%colourBytes != 0 {
+		return nil, nil, nil, errPosting
+	}
+	end := n * (4 + colourBytes)
+	return b[:4*n], b[4*n : end], b[end:], nil
+}
+
+func decodeCell(b []byte) (out []inCell, err error) {
+	if b == nil {
+		return nil, nil
+	}
+	items, colours, many, err := cellParts(b)
+	for ; len(items) > 0; items, colours = items[4:], colours[colourBytes:] {
+		s, id := decodeShade(colours), int64(binary.LittleEndian.Uint32(items))
+		if n := len(out); n > 0 && out[n-1].shade == s {
+			out[n-1].items = append(out[n-1].items, id)
+		} else {
+			out = append(out, inCell{shade: s, items: []int64{id}})
+		}
+	}
+	for ; len(many) > 0; many = many[colourBytes:] {
+		out = append(out, inCell{shade: decodeShade(many), many: true})
+	}
+	return out, err
 }
 
 // colourSet is the term of a colour of many items.
@@ -172,7 +210,7 @@ func indexColours(tx *sql.Tx, p *postings, changed map[colour.RGB]*delta) error 
 					err = p.change(colourSet(s.rgb), &delta{add: ids})
 				}
 			case was:
-				_, err = p.clear.Exec(colourSet(s.rgb))
+				err = p.drop(colourSet(s.rgb))
 			}
 			if err != nil {
 				return err
@@ -208,35 +246,40 @@ const MostWithin = 30.0
 // Color-Difference Formula", Color Research & Application 30(1), 2005, equations 2 to 22).
 //
 // With D the distance of two colours in the plane of a and b: a' = (1+G)a stretches, so D' >= D, and ΔC'² + ΔH'² = D'².
-// SC is the greater of SC and SH and grows with the mean chroma, which is at most the target's plus D/2. The rotation takes
-// at most the share |RT|/2 off the sum of both squares. So
+// SC is the greater of SC and SH and grows with the mean chroma. The rotation takes at most the share |RT|/2 off the sum of
+// both squares. So
 //
-//	ΔE² >= (ΔL/SL)² + turned (D/SC)²
+//	ΔE² >= (ΔL/SL)² + (1-|RT|/2)(D/SC)²
 //
-// where SL is the greatest for the lightnesses in reach, and turned = 1-|RT|/2 the least for the hues in reach.
+// where SL is the greatest for the lightnesses in reach, and SC and |RT| the greatest for the cells of one place in the
+// plane, see column.
 type ball struct {
 	target colour.Lab
 	within float64
 	c      float64 // chroma of the target
+	hue    float64 // of the target, radians
 	sL     float64
-	turned float64
 	reach  float64 // no colour within is farther in the plane of a and b
 	reachL float64 // nor in lightness
 }
 
 const to7 = 25.0 * 25 * 25 * 25 * 25 * 25 * 25
 
-func pow7(c float64) float64 { return c * c * c * c * c * c * c }
-
-// stretched is the greatest C' of a colour of chroma c whose partner makes the mean chroma c.
-func stretched(c float64) float64 {
-	c7 := pow7(c)
-	return c * (1.5 - 0.5*math.Sqrt(c7/(c7+to7)))
+// share7 is the root in the formula that tells pale from strong colours.
+func share7(c float64) float64 {
+	c7 := c * c * c * c * c * c * c
+	return math.Sqrt(c7 / (c7 + to7))
 }
+
+// stretch is the greatest 1+G of a pair whose mean chroma is c or more.
+func stretch(c float64) float64 { return 1.5 - 0.5*share7(c) }
+
+// stretched is the greatest mean C' of a pair whose mean chroma is c or less; c times stretch grows with c.
+func stretched(c float64) float64 { return c * stretch(c) }
 
 // ballAround bounds the colours within that difference of target.
 func ballAround(target colour.Lab, within float64) ball {
-	b := ball{target: target, within: within, c: math.Hypot(target.A, target.B)}
+	b := ball{target: target, within: within, c: math.Hypot(target.A, target.B), hue: math.Atan2(target.B, target.A)}
 	weightL := func(l float64) float64 {
 		l50 := (l - 50) * (l - 50)
 		return 1 + 0.015*l50/math.Sqrt(20+l50)
@@ -248,101 +291,122 @@ func ballAround(target colour.Lab, within float64) ball {
 		b.sL = max(weightL(lo), weightL(hi)) // it grows with the distance from 50
 	}
 	const leastTurned = 1 - 0.8660254037844387 // |RT| is less than 2 sin 60°
-	b.turned = leastTurned
-	for range 3 {
-		// the farthest D for which the bound does not exceed within
-		lo, hi := 0.0, 400.0
-		for range 30 {
-			mid := (lo + hi) / 2
-			if b.plane(mid)*math.Sqrt(b.turned) <= within {
-				lo = mid
-			} else {
-				hi = mid
-			}
+	root := math.Sqrt(leastTurned)
+	lo, hi := 0.0, 400.0
+	for range 24 { // the farthest D for which the bound does not exceed within
+		mid := (lo + hi) / 2
+		if mid/(1+0.045*stretched(b.c+mid/2))*root <= within {
+			lo = mid
+		} else {
+			hi = mid
 		}
-		b.reach = hi
-		b.turned = 1 - b.rotation()/2
 	}
+	b.reach = hi
 	return b
 }
 
-// plane is D over the greatest SC.
-func (b *ball) plane(d float64) float64 { return d / (1 + 0.045*stretched(b.c+d/2)) }
+// column is one place in the plane of a and b, cells of all lightnesses.
+type column struct {
+	i, k   int
+	d      float64 // its colours are not nearer to the target in the plane
+	weight float64 // by which a distance in the plane counts, at least
+}
 
-// rotation is the greatest |RT| for a colour in reach.
-func (b *ball) rotation() float64 {
-	c7 := pow7(stretched(b.c + b.reach/2))
-	rc := 2 * math.Sqrt(c7/(c7+to7))
-	// the mean hue lies half as far from the target's as the other's; a' stretches by one to one and a half
-	away := 0.0
-	if b.c > 1.5*b.reach {
-		h1, h2 := math.Atan2(b.target.B, b.target.A), math.Atan2(b.target.B, 1.5*b.target.A)
-		turn := math.Asin(1.5*b.reach/b.c) / 2
-		lo, hi := min(h1, h2)-turn, max(h1, h2)+turn
-		blue := 275.0 - 360
-		lo, hi = lo*180/math.Pi, hi*180/math.Pi
-		for _, at := range []float64{blue, blue + 360} {
-			d := max(0, lo-at, at-hi)
-			if at == blue || d < away {
-				away = d
-			}
-		}
+// column bounds the colours of the i-th place of a and the k-th of b.
+func (b *ball) column(i, k int) column {
+	// what is rounded into it
+	a0, b0 := float64(i*cellSide)-128.5, float64(k*cellSide)-128.5
+	a1, b1 := a0+cellSide, b0+cellSide
+	outside := func(v, lo, hi float64) float64 { return max(0, lo-v, v-hi) }
+	far := func(lo, hi float64) float64 { return max(math.Abs(lo), math.Abs(hi)) }
+	col := column{i: i, k: k, d: hypot(outside(b.target.A, a0, a1), outside(b.target.B, b0, b1))}
+	nearest := hypot(outside(0, a0, a1), outside(0, b0, b1)) // its least chroma
+	cm := stretched((b.c + hypot(far(a0, a1), far(b0, b1))) / 2)
+	col.weight = 1 / (1 + 0.045*cm)
+	rc := 2 * share7(cm)
+	away := 0.0 // of the mean hue from 275 degrees, where the rotation is strongest
+	if nearest > 0 && b.c > 0 {
+		away = b.away(a0, a1, b0, b1, stretch((b.c+nearest)/2))
 	}
 	theta := 30 * math.Exp(-(away/25)*(away/25))
-	return rc * math.Sin(2*theta*math.Pi/180)
+	col.weight *= math.Sqrt(1 - rc*math.Sin(2*theta*math.Pi/180)/2)
+	return col
 }
 
-// from is the least difference of a colour whose lightness is dL and whose place in the plane of a and b is d from the
-// target's, at least; infinite beyond within.
-func (b *ball) from(dL, d float64) float64 {
-	if dL > b.reachL || d > b.reach {
-		return math.Inf(1)
+func hypot(x, y float64) float64 { return math.Sqrt(x*x + y*y) }
+
+// away is how far, in degrees, the mean hue of the target and any colour of a box in the plane lies from 275 degrees, at
+// least, when a is stretched by up to most.
+func (b *ball) away(a0, a1, b0, b1, most float64) float64 {
+	turn := func(y, x float64) float64 { // from the target's hue, -π to π
+		t := math.Atan2(y, x) - b.hue
+		switch {
+		case t > math.Pi:
+			t -= 2 * math.Pi
+		case t < -math.Pi:
+			t += 2 * math.Pi
+		}
+		return t
 	}
-	x, y := dL/b.sL, b.plane(d)
-	return math.Sqrt(x*x + b.turned*y*y)
-}
-
-// least is the least difference of a colour.
-func (b *ball) least(s shade) float64 {
-	dL := math.Abs(float64(s.lab[0])/2-b.target.L) - slackL
-	da, db := float64(s.lab[1])-128-b.target.A, float64(s.lab[2])-128-b.target.B
-	return b.from(max(0, dL), max(0, math.Sqrt(da*da+db*db)-slackAB))
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for _, y := range [2]float64{b0, b1} {
+		for _, x := range [4]float64{a0, a1, most * a0, most * a1} {
+			t := turn(y, x)
+			lo, hi = min(lo, t), max(hi, t)
+		}
+	}
+	own := turn(b.target.B, most*b.target.A)
+	own0, own1 := min(0, own), max(0, own)
+	if hi-own0 >= math.Pi || own1-lo >= math.Pi {
+		return 0 // the shorter way round is not told
+	}
+	lo, hi = (b.hue+(own0+lo)/2)*180/math.Pi, (b.hue+(own1+hi)/2)*180/math.Pi
+	least := math.Inf(1)
+	for _, at := range [...]float64{275 - 720, 275 - 360, 275, 275 + 360} {
+		least = min(least, max(0, lo-at, at-hi))
+	}
+	return least
 }
 
 // candidate is a cell that may hold colours within.
 type candidate struct {
-	cell  int64
-	bound float64 // no colour in it is nearer
+	cell   int64
+	bound  float64 // no colour in it is nearer
+	weight float64 // see column
 }
 
-// cells lists the cells that may hold colours within, the nearest first.
+// cells lists the cells that may hold colours within.
 func (b *ball) cells() []candidate {
 	var out []candidate
-	span := func(v, reach, unit float64, most int) (lo, hi int) {
-		return max(0, int(math.Floor((v-reach-1)/unit))), min(most, int(math.Floor((v+reach+1)/unit)))
+	span := func(v, reach float64, most int) (lo, hi int) {
+		return max(0, int(math.Floor((v-reach-1)/cellSide))), min(most, int(math.Floor((v+reach+1)/cellSide)))
 	}
-	gap := func(v float64, i int, slack float64) float64 { // from v to what is rounded into the i-th interval
-		return max(0, float64(i*cellSide)-slack-v, v-float64((i+1)*cellSide)+slack)
-	}
-	l0, l1 := span(b.target.L, b.reachL, cellSide, 100/cellSide)
-	a0, a1 := span(b.target.A+128, b.reach, cellSide, acrossAB-1)
-	b0, b1 := span(b.target.B+128, b.reach, cellSide, acrossAB-1)
-	for l := l0; l <= l1; l++ {
-		dL := gap(b.target.L, l, slackL)
-		for i := a0; i <= a1; i++ {
-			da := gap(b.target.A+128, i, 0.5)
-			for k := b0; k <= b1; k++ {
-				db := gap(b.target.B+128, k, 0.5)
-				if d := b.from(dL, math.Sqrt(da*da+db*db)); d <= b.within {
-					out = append(out, candidate{int64((l*acrossAB+i)*acrossAB + k), d})
+	l0, l1 := span(b.target.L, b.reachL, 100/cellSide)
+	a0, a1 := span(b.target.A+128, b.reach, acrossAB-1)
+	b0, b1 := span(b.target.B+128, b.reach, acrossAB-1)
+	for i := a0; i <= a1; i++ {
+		for k := b0; k <= b1; k++ {
+			col := b.column(i, k)
+			y := col.d * col.weight
+			if y > b.within {
+				continue
+			}
+			for l := l0; l <= l1; l++ {
+				x := max(0, float64(l*cellSide)-slackL-b.target.L, b.target.L-float64((l+1)*cellSide)+slackL) / b.sL
+				if bound := hypot(x, y); bound <= b.within {
+					out = append(out, candidate{int64((l*acrossAB+i)*acrossAB + k), bound, col.weight})
 				}
 			}
 		}
 	}
-	sort.Slice(out, func(i, j int) bool {
-		return out[i].bound < out[j].bound || out[i].bound == out[j].bound && out[i].cell < out[j].cell
-	})
 	return out
+}
+
+// least is the least difference of a colour in a cell of that weight.
+func (b *ball) least(s shade, weight float64) float64 {
+	dL := max(0, math.Abs(float64(s.lab[0])/2-b.target.L)-slackL) / b.sL
+	d := max(0, hypot(float64(s.lab[1])-128-b.target.A, float64(s.lab[2])-128-b.target.B)-slackAB) * weight
+	return hypot(dL, d)
 }
 
 // near is an item with the difference of its nearest colour.
@@ -351,6 +415,7 @@ type near struct {
 	difference float64
 }
 
+// sortNear puts the nearest first, of equally near ones the newest.
 func sortNear(all []near) {
 	slices.SortFunc(all, func(a, b near) int {
 		switch {
@@ -363,87 +428,119 @@ func sortNear(all []near) {
 	})
 }
 
-// amongColours returns the items of few with a colour within, the nearest first, equally near ones the newest first.
-func (c *Catalogue) amongColours(tx *sql.Tx, few set, b ball) ([]near, error) {
-	var ids []int64
-	few.each(func(id int64) bool { ids = append(ids, id); return true })
-	var out []near
-	err := c.each(tx, "SELECT x.item, x.colours FROM json_each(?) AS t CROSS JOIN indexed AS x ON x.item = t.value", func(r row) error {
-		var id int64
-		var blob sql.RawBytes
-		if err := r.Scan(&id, &blob); err != nil {
-			return err
+// nearestOf is the difference of the nearest of some colours, infinite where none is within.
+func (b *ball) nearestOf(colours []byte) float64 {
+	best := math.Inf(1)
+	for ; len(colours) >= colourBytes; colours = colours[colourBytes:] {
+		s := decodeShade(colours)
+		if math.Abs(float64(s.lab[0])/2-b.target.L)-slackL > b.reachL ||
+			hypot(float64(s.lab[1])-128-b.target.A, float64(s.lab[2])-128-b.target.B)-slackAB > b.reach {
+			continue
 		}
-		best := math.Inf(1)
-		for ; len(blob) >= colourBytes; blob = blob[colourBytes:] {
-			s := decodeShade(blob)
-			if bound := b.least(s); bound <= b.within && bound < best {
-				best = min(best, colour.Difference(b.target, s.rgb.Lab()))
+		best = min(best, colour.Difference(b.target, s.rgb.Lab()))
+	}
+	if best > b.within {
+		return math.Inf(1)
+	}
+	return best
+}
+
+// amongColours returns the items of few with a colour within, the nearest first, equally near ones the newest first.
+func (c *Catalogue) amongColours(tx *sql.Tx, few []listing, b *ball) ([]near, error) {
+	var out []near
+	var open []int64
+	take := func(id int64, colours []byte) {
+		if d := b.nearestOf(colours); d <= b.within {
+			out = append(out, near{id, d})
+		}
+	}
+	for _, l := range few {
+		if l.record != nil {
+			if colours, ok := recordColours(l.record); ok {
+				take(l.id, colours)
+				continue
 			}
 		}
-		if best <= b.within {
-			out = append(out, near{id, best})
-		}
-		return nil
-	}, numbers(ids))
+		open = append(open, l.id)
+	}
+	var err error
+	if len(open) > 0 {
+		err = c.each(tx, "SELECT x.item, x.colours FROM json_each(?) AS t CROSS JOIN indexed AS x ON x.item = t.value", func(r row) error {
+			var id int64
+			var colours sql.RawBytes
+			err := r.Scan(&id, &colours)
+			take(id, colours)
+			return err
+		}, numbers(open))
+	}
 	sortNear(out)
 	return out, err
 }
 
-// firstReach is the difference up to which cells are looked into first; each time after it is nearStep times as much.
+// Cells are looked into up to a difference that grows: first only that of the colour itself, then firstReach, then by
+// factors between these.
 const (
-	firstReach = 1.0
-	nearStep   = 1.6
+	firstReach = 1.2
+	leastStep  = 1.25
+	mostStep   = 1.8
 )
+
+// tinted is a colour that was met, with an item of it or, where that is 0, with many.
+type tinted struct {
+	rgb        colour.RGB
+	id         int64
+	difference float64 // at least, or exactly
+}
 
 // nearColours returns up to limit items with a colour within, the nearest first, equally near ones the newest first; only
 // such as are in among, where that is not nil.
-func (c *Catalogue) nearColours(tx *sql.Tx, among set, b ball, limit int) ([]near, error) {
+func (c *Catalogue) nearColours(tx *sql.Tx, among set, b *ball, limit int) ([]near, error) {
 	queue := b.cells()
-	type tinted struct {
-		inCell
-		difference float64
+	var kept []*bitset // among by chunk
+	for chunk, s := range among {
+		for int64(len(kept)) <= chunk {
+			kept = append(kept, nil)
+		}
+		kept[chunk] = s
 	}
-	var open []tinted // seen, but not yet known to be the nearest left
+	var vague []tinted // may be nearer than the least step not yet taken
+	var open []tinted  // whose difference is known, but not yet that they are the nearest left
 	var out []near
 	seen := map[int64]bool{}
-	for reach := firstReach; ; reach *= nearStep {
-		reach = min(reach, b.within)
-		n := sort.Search(len(queue), func(i int) bool { return queue[i].bound > reach })
-		var cells []int64
-		for _, q := range queue[:n] {
-			cells = append(cells, q.cell)
+	for reach := 0.0; ; {
+		var now []candidate
+		later := queue[:0]
+		for _, q := range queue {
+			if q.bound <= reach {
+				now = append(now, q)
+			} else {
+				later = append(later, q)
+			}
 		}
-		queue = queue[n:]
-		err := c.each(tx, "SELECT s.colours FROM json_each(?) AS t CROSS JOIN shade AS s ON s.cell = t.value", func(r row) error {
-			var blob sql.RawBytes
-			if err := r.Scan(&blob); err != nil {
-				return err
-			}
-			var ids [mostInline]int64
-			for len(blob) > colourBytes {
-				s := decodeShade(blob)
-				items, rest, err := cutItems(ids[:0], blob[colourBytes:])
-				if err != nil {
-					return err
-				}
-				blob = rest
-				many := len(items) == 0
-				if among != nil {
-					items = slices.DeleteFunc(items, func(id int64) bool { return !among.has(id) })
-				}
-				if len(items) == 0 && !many || b.least(s) > b.within {
-					continue
-				}
-				if d := colour.Difference(b.target, s.rgb.Lab()); d <= b.within {
-					open = append(open, tinted{inCell{s, many, slices.Clone(items)}, d})
-				}
-			}
-			return nil
-		}, numbers(cells))
+		queue = later
+		more, err := c.colours(tx, now, among != nil, kept, b)
 		if err != nil {
 			return nil, err
 		}
+		vague = append(vague, more...)
+		rest := vague[:0]
+		last := tinted{difference: -1} // none yet
+		for _, t := range vague {
+			if t.difference > reach {
+				rest = append(rest, t)
+				continue
+			}
+			if last.difference >= 0 && last.rgb == t.rgb {
+				t.difference = last.difference
+			} else {
+				t.difference = colour.Difference(b.target, t.rgb.Lab())
+			}
+			last = t
+			if t.difference <= b.within {
+				open = append(open, t)
+			}
+		}
+		vague = rest
 		slices.SortFunc(open, func(a, b tinted) int {
 			switch {
 			case a.difference < b.difference:
@@ -451,7 +548,7 @@ func (c *Catalogue) nearColours(tx *sql.Tx, among set, b ball, limit int) ([]nea
 			case a.difference > b.difference:
 				return 1
 			}
-			return int(tint(a.rgb) - tint(b.rgb))
+			return 0
 		})
 		done := 0
 		for done < len(open) && open[done].difference <= reach && len(out) < limit {
@@ -460,15 +557,16 @@ func (c *Catalogue) nearColours(tx *sql.Tx, among set, b ball, limit int) ([]nea
 			d := open[done].difference
 			for ; done < len(open) && open[done].difference == d; done++ {
 				t := open[done]
-				if t.many {
-					if t.items, err = c.newestOf(tx, t.rgb, among, seen, limit-len(out)); err != nil {
-						return nil, err
-					}
+				if t.id != 0 {
+					same = append(same, near{t.id, d})
+					continue
 				}
-				for _, id := range t.items {
-					if !seen[id] {
-						same = append(same, near{id, d})
-					}
+				ids, err := c.newestOf(tx, t.rgb, among, seen, limit-len(out))
+				if err != nil {
+					return nil, err
+				}
+				for _, id := range ids {
+					same = append(same, near{id, d})
 				}
 			}
 			sortNear(same)
@@ -480,15 +578,63 @@ func (c *Catalogue) nearColours(tx *sql.Tx, among set, b ball, limit int) ([]nea
 			}
 		}
 		open = open[done:]
-		if len(out) == limit || reach == b.within {
+		if len(out) == limit || reach >= b.within {
 			return out, nil
 		}
+		if reach == 0 {
+			reach = firstReach
+		} else {
+			reach *= min(mostStep, max(leastStep, math.Cbrt(1.2*float64(limit)/float64(1+len(out)))))
+		}
+		reach = min(reach, b.within)
 	}
+}
+
+// colours reads cells: their colours that may be within, with items that are among kept where that counts.
+func (c *Catalogue) colours(tx *sql.Tx, cells []candidate, some bool, kept []*bitset, b *ball) (out []tinted, err error) {
+	if len(cells) == 0 {
+		return nil, nil
+	}
+	slices.SortFunc(cells, func(a, b candidate) int { return int(a.cell - b.cell) })
+	keys := make([]int64, len(cells))
+	for i, q := range cells {
+		keys[i] = q.cell
+	}
+	err = c.each(tx, "SELECT t.key, s.colours FROM json_each(?) AS t CROSS JOIN shade AS s ON s.cell = t.value", func(r row) error {
+		var k int
+		var blob sql.RawBytes
+		if err := r.Scan(&k, &blob); err != nil {
+			return err
+		}
+		items, colours, many, err := cellParts(blob)
+		weight := cells[k].weight
+		for i := 0; i < len(items)/4; i++ {
+			id := int64(binary.LittleEndian.Uint32(items[4*i:]))
+			if some {
+				c := id >> chunkBits
+				if c >= int64(len(kept)) || kept[c] == nil || !kept[c].has(id&(chunkSize-1)) {
+					continue
+				}
+			}
+			s := decodeShade(colours[colourBytes*i:])
+			if d := b.least(s, weight); d <= b.within {
+				out = append(out, tinted{s.rgb, id, d})
+			}
+		}
+		for ; len(many) > 0; many = many[colourBytes:] {
+			s := decodeShade(many)
+			if d := b.least(s, weight); d <= b.within {
+				out = append(out, tinted{s.rgb, 0, d})
+			}
+		}
+		return err
+	}, numbers(keys))
+	return out, err
 }
 
 // newestOf returns the newest items of a colour of many that are in among, where that is not nil, and not seen yet.
 func (c *Catalogue) newestOf(tx *sql.Tx, rgb colour.RGB, among set, seen map[int64]bool, limit int) (ids []int64, err error) {
-	s, err := c.sets(tx, []group{{colourSet(rgb)}})
+	s, err := c.sets(tx, []group{{colourSet(rgb)}}, nil)
 	if err != nil {
 		return nil, err
 	}

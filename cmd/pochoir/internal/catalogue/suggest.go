@@ -69,7 +69,7 @@ func (c *Catalogue) similar(tx *sql.Tx, it *Item) (map[int64]float64, error) {
 			break
 		}
 		groups, _ := w.groups()
-		s, err := c.sets(tx, groups)
+		s, err := c.sets(tx, groups, nil)
 		if err != nil {
 			return nil, err
 		}

@@ -129,11 +129,19 @@ func (f *facets) terms() []string {
 	if f.gone {
 		out = append(out, goneTerm)
 	}
-	if f.side > 0 {
-		out = append(out, sideTerm+strconv.Itoa(wholeSide(f.side)))
+	if side := f.wholeSide(); side > 0 {
+		out = append(out, sideTerm+strconv.Itoa(side))
 	}
 	slices.Sort(out)
 	return slices.Compact(out)
+}
+
+// wholeSide is the long side in whole pixels, 0 where it is unknown.
+func (f *facets) wholeSide() int {
+	if f.side > 0 {
+		return wholeSide(f.side)
+	}
+	return 0
 }
 
 func isAlone(w string) bool {
