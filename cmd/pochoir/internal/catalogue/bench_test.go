@@ -18,7 +18,11 @@ func BenchmarkSearch(b *testing.B) {
 	defer c.Close()
 	const rows = 100000
 	all := stock(b, c, rows)
-	house := &all[0].Palette[0].Colour
+	searches(b, c, &all[0].Palette[0].Colour, &all[700].Palette[1].Colour)
+}
+
+// searches times searches of the stock; house is a colour of many of it, rare one of few.
+func searches(b *testing.B, c *Catalogue, house, rare *colour.RGB) {
 	absent := &colour.RGB{R: 0x1a, G: 0x8c, B: 0x8c}
 	for _, bench := range []struct {
 		name string
@@ -31,7 +35,7 @@ func BenchmarkSearch(b *testing.B) {
 		{"prefix-common", Query{Words: "lanter*"}},
 		{"prefix-long", Query{Words: "lighthous*"}},
 		{"colour-of-house", Query{Colour: house}},
-		{"colour-of-few", Query{Colour: &all[700].Palette[1].Colour}},
+		{"colour-of-few", Query{Colour: rare}},
 		{"colour-of-none", Query{Colour: absent}},
 		{"state", Query{State: Sold}},
 		{"state-at-place", Query{State: Delivered, Place: "library 3"}},

@@ -10,6 +10,7 @@ import (
 	"math/bits"
 	"slices"
 	"sort"
+	"strconv"
 
 	"pochoir/quantize/colour"
 )
@@ -103,13 +104,18 @@ type head struct {
 	records [][]byte
 	many    int64 // 0 where few holds all
 	set     int64
+	top     int64 // no chunk of the set lies above
 }
 
 func (h *head) count() int64 { return max(h.many, int64(len(h.few))) }
 
 func (h *head) encode() []byte {
 	if h.many > 0 {
-		return binary.AppendUvarint(binary.AppendUvarint([]byte{1}, uint64(h.many)), uint64(h.set))
+		b := []byte{1}
+		for _, v := range [3]int64{h.many, h.set, h.top} {
+			b = binary.AppendUvarint(b, uint64(v))
+		}
+		return b
 	}
 	b := appendItems([]byte{0}, h.few)
 	for _, r := range h.records {
@@ -123,12 +129,17 @@ func decodeHead(b []byte) (h head, err error) {
 		return h, errPosting
 	}
 	if b[0] == 1 {
-		n, k := binary.Uvarint(b[1:])
-		set, l := binary.Uvarint(b[1+max(k, 0):])
-		if k <= 0 || l <= 0 || n == 0 {
+		b = b[1:]
+		for _, dst := range [3]*int64{&h.many, &h.set, &h.top} {
+			v, k := binary.Uvarint(b)
+			if k <= 0 {
+				return h, errPosting
+			}
+			*dst, b = int64(v), b[k:]
+		}
+		if h.many == 0 {
 			return h, errPosting
 		}
-		h.many, h.set = int64(n), int64(set)
 		return h, nil
 	}
 	if h.few, b, err = cutItems(nil, b[1:]); err != nil {
@@ -343,6 +354,7 @@ func (p *postings) change(term string, d *delta) error {
 		if chunk > lastChunk {
 			return fmt.Errorf("item %d is one too many for the index", chunk<<chunkBits)
 		}
+		h.top = max(h.top, chunk)
 		key := h.set<<setBits | chunk
 		b, err := bytesOf(p.getChunk, key)
 		var c bitset
@@ -407,17 +419,17 @@ type operand struct {
 	records [][]byte
 	dense   []int64 // the first rows of the others' sets
 	most    int64   // the items are not more
+	top     int64   // nor in a chunk above
 	size    bool    // the group is that of the size
 }
 
 // sets finds the items for which all of some groups hold.
 type sets struct {
-	c     *Catalogue
-	tx    *sql.Tx
-	all   []operand // the rarest of those that are listed first, else the rarest of all
-	size  *extent
-	none  bool  // nothing can be found
-	items int64 // the highest number of an item
+	c    *Catalogue
+	tx   *sql.Tx
+	all  []operand // the rarest of those that are listed first, else the rarest of all
+	size *extent
+	none bool // nothing can be found
 }
 
 const (
@@ -458,10 +470,7 @@ func (c *Catalogue) sets(tx *sql.Tx, groups []group, size *extent) (*sets, error
 	for i := range s.all {
 		s.none = s.none || s.all[i].most == 0
 	}
-	if s.none || listed(&s.all[0]) {
-		return s, nil
-	}
-	return s, c.each(tx, "SELECT max(id) FROM item", func(r row) error { return r.Scan(&s.items) })
+	return s, nil
 }
 
 // heads reads the rows of the groups' terms.
@@ -482,8 +491,11 @@ func (s *sets) heads(groups []group, all []operand) error {
 		h, err := decodeHead(b)
 		o := &all[of[k]]
 		if o.most += h.count(); h.many > 0 {
-			o.dense = append(o.dense, h.set<<setBits)
+			o.dense, o.top = append(o.dense, h.set<<setBits), max(o.top, h.top)
 		} else {
+			for _, id := range h.few {
+				o.top = max(o.top, id>>chunkBits)
+			}
 			o.few, o.records = append(o.few, h.few...), append(o.records, h.records...)
 		}
 		return err
@@ -611,10 +623,13 @@ func (s *sets) walk(want int, take func(id int64) bool) error {
 		return err
 	}
 	// as many chunks as should do if what is asked for is spread evenly, then more and more
-	top := s.items >> chunkBits
+	top := s.all[0].top
+	for _, o := range s.all {
+		top = min(top, o.top)
+	}
 	each := float64(chunkSize)
 	for _, o := range s.all {
-		each *= min(1, float64(o.most)/float64(s.items))
+		each *= min(1, float64(o.most)/float64((o.top+1)<<chunkBits))
 	}
 	n := int64(1)
 	for n <= top && each*float64(n) < float64(want) {
@@ -642,8 +657,15 @@ func texts(s []string) string {
 
 // numbers is a list for json_each.
 func numbers(n []int64) string {
-	b, _ := json.Marshal(n) // numbers never fail
-	return string(b)
+	b := make([]byte, 0, 2+8*len(n))
+	b = append(b, '[')
+	for i, v := range n {
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = strconv.AppendInt(b, v, 10)
+	}
+	return string(append(b, ']'))
 }
 
 // statement returns a query prepared once for all searches.

@@ -152,8 +152,10 @@ func TestBallBound(t *testing.T) {
 		}
 		b := ballAround(target.Lab(), []float64{2, DefaultWithin, 20, MostWithin}[i/2%4])
 		cells := map[int64]candidate{}
-		for _, c := range b.cells() {
-			cells[c.cell] = c
+		for _, col := range b.columns() {
+			for _, c := range b.cells(nil, &col) {
+				cells[c.cell] = c
+			}
 		}
 		for range 3000 {
 			near := func(v uint8) uint8 { return uint8(min(255, max(0, int(v)+rng.IntN(181)-90))) }

@@ -290,12 +290,10 @@ func ballAround(target colour.Lab, within float64) ball {
 		lo, hi := max(0, target.L-b.reachL/2), min(100, target.L+b.reachL/2)
 		b.sL = max(weightL(lo), weightL(hi)) // it grows with the distance from 50
 	}
-	const leastTurned = 1 - 0.8660254037844387 // |RT| is less than 2 sin 60°
-	root := math.Sqrt(leastTurned)
 	lo, hi := 0.0, 400.0
 	for range 24 { // the farthest D for which the bound does not exceed within
 		mid := (lo + hi) / 2
-		if mid/(1+0.045*stretched(b.c+mid/2))*root <= within {
+		if mid/(1+0.045*stretched(b.c+mid/2))*leastTurned <= within {
 			lo = mid
 		} else {
 			hi = mid
@@ -309,28 +307,56 @@ func ballAround(target colour.Lab, within float64) ball {
 type column struct {
 	i, k   int
 	d      float64 // its colours are not nearer to the target in the plane
-	weight float64 // by which a distance in the plane counts, at least
+	cm     float64 // nor is the mean C' with one of them greater
+	weight float64 // by which a distance in the plane counts, at most
 }
 
-// column bounds the colours of the i-th place of a and the k-th of b.
-func (b *ball) column(i, k int) column {
-	// what is rounded into it
-	a0, b0 := float64(i*cellSide)-128.5, float64(k*cellSide)-128.5
-	a1, b1 := a0+cellSide, b0+cellSide
-	outside := func(v, lo, hi float64) float64 { return max(0, lo-v, v-hi) }
+// leastTurned is the least root of 1-|RT|/2, as |RT| is less than 2 sin 60°.
+var leastTurned = math.Sqrt(1 - 0.8660254037844387)
+
+// corners are what is rounded into the i-th place of a and the k-th of b.
+func corners(i, k int) (a0, a1, b0, b1 float64) {
+	a0, b0 = float64(i*cellSide)-128.5, float64(k*cellSide)-128.5
+	return a0, a0 + cellSide, b0, b0 + cellSide
+}
+
+// outside is how far v lies outside an interval.
+func outside(v, lo, hi float64) float64 { return max(0, lo-v, v-hi) }
+
+// columns lists the places that may hold colours within.
+func (b *ball) columns() []column {
+	var out []column
 	far := func(lo, hi float64) float64 { return max(math.Abs(lo), math.Abs(hi)) }
-	col := column{i: i, k: k, d: hypot(outside(b.target.A, a0, a1), outside(b.target.B, b0, b1))}
-	nearest := hypot(outside(0, a0, a1), outside(0, b0, b1)) // its least chroma
-	cm := stretched((b.c + hypot(far(a0, a1), far(b0, b1))) / 2)
-	col.weight = 1 / (1 + 0.045*cm)
-	rc := 2 * share7(cm)
+	x0, x1 := span(b.target.A+128, b.reach, acrossAB-1)
+	y0, y1 := span(b.target.B+128, b.reach, acrossAB-1)
+	for i := x0; i <= x1; i++ {
+		for k := y0; k <= y1; k++ {
+			a0, a1, b0, b1 := corners(i, k)
+			col := column{i: i, k: k, d: hypot(outside(b.target.A, a0, a1), outside(b.target.B, b0, b1))}
+			col.cm = stretched((b.c + hypot(far(a0, a1), far(b0, b1))) / 2)
+			col.weight = 1 / (1 + 0.045*col.cm)
+			if col.d*col.weight*leastTurned <= b.within {
+				out = append(out, col)
+			}
+		}
+	}
+	return out
+}
+
+// span is the cells in which the values from v-reach to v+reach lie, from 0 to most.
+func span(v, reach float64, most int) (lo, hi int) {
+	return max(0, int(math.Floor((v-reach-1)/cellSide))), min(most, int(math.Floor((v+reach+1)/cellSide)))
+}
+
+// turned is the weight of a column with the rotation.
+func (b *ball) turned(col *column) float64 {
+	a0, a1, b0, b1 := corners(col.i, col.k)
 	away := 0.0 // of the mean hue from 275 degrees, where the rotation is strongest
-	if nearest > 0 && b.c > 0 {
+	if nearest := hypot(outside(0, a0, a1), outside(0, b0, b1)); nearest > 0 && b.c > 0 {
 		away = b.away(a0, a1, b0, b1, stretch((b.c+nearest)/2))
 	}
 	theta := 30 * math.Exp(-(away/25)*(away/25))
-	col.weight *= math.Sqrt(1 - rc*math.Sin(2*theta*math.Pi/180)/2)
-	return col
+	return col.weight * math.Sqrt(1-share7(col.cm)*math.Sin(2*theta*math.Pi/180))
 }
 
 func hypot(x, y float64) float64 { return math.Sqrt(x*x + y*y) }
@@ -375,31 +401,21 @@ type candidate struct {
 	weight float64 // see column
 }
 
-// cells lists the cells that may hold colours within.
-func (b *ball) cells() []candidate {
-	var out []candidate
-	span := func(v, reach float64, most int) (lo, hi int) {
-		return max(0, int(math.Floor((v-reach-1)/cellSide))), min(most, int(math.Floor((v+reach+1)/cellSide)))
+// cells lists the cells of a column that may hold colours within.
+func (b *ball) cells(dst []candidate, col *column) []candidate {
+	weight := b.turned(col)
+	y := col.d * weight
+	if y > b.within {
+		return dst
 	}
 	l0, l1 := span(b.target.L, b.reachL, 100/cellSide)
-	a0, a1 := span(b.target.A+128, b.reach, acrossAB-1)
-	b0, b1 := span(b.target.B+128, b.reach, acrossAB-1)
-	for i := a0; i <= a1; i++ {
-		for k := b0; k <= b1; k++ {
-			col := b.column(i, k)
-			y := col.d * col.weight
-			if y > b.within {
-				continue
-			}
-			for l := l0; l <= l1; l++ {
-				x := max(0, float64(l*cellSide)-slackL-b.target.L, b.target.L-float64((l+1)*cellSide)+slackL) / b.sL
-				if bound := hypot(x, y); bound <= b.within {
-					out = append(out, candidate{int64((l*acrossAB+i)*acrossAB + k), bound, col.weight})
-				}
-			}
+	for l := l0; l <= l1; l++ {
+		x := outside(b.target.L, float64(l*cellSide)-slackL, float64((l+1)*cellSide)-slackL) / b.sL
+		if bound := hypot(x, y); bound <= b.within {
+			dst = append(dst, candidate{int64((l*acrossAB+col.i)*acrossAB + col.k), bound, weight})
 		}
 	}
-	return out
+	return dst
 }
 
 // least is the least difference of a colour in a cell of that weight.
@@ -428,16 +444,36 @@ func sortNear(all []near) {
 	})
 }
 
+// plainlyFar reports whether a colour is beyond within by what is quickly told. Where the mean hue lies 60 degrees or more
+// from 275, and still 48 when a is stretched, |RT|/2 is below 0.027.
+func (b *ball) plainlyFar(s shade) bool {
+	x := max(0, math.Abs(float64(s.lab[0])/2-b.target.L)-slackL)
+	if x > b.reachL {
+		return true
+	}
+	const cos275, sin275 = 0.08715574274765814, -0.9961946980917455
+	u, v := float64(s.lab[1])-128, float64(s.lab[2])-128
+	c := hypot(u, v)
+	turned := leastTurned
+	// the sum of both, each as long as the other is in truth, points along the mean hue
+	m, n := u*b.c+b.target.A*c, v*b.c+b.target.B*c
+	if sum := hypot(m, n); c > 8 && b.c > 8 && // so that rounding turns a hue by less than 6 degrees,
+		sum > 0.5*c*b.c && // and it is plain on which side the mean lies,
+		m*cos275+n*sin275 <= 0.45*sum { // 63 degrees away from 275
+		turned = 0.986
+	}
+	y := max(0, hypot(u-b.target.A, v-b.target.B)-slackAB) * turned / (1 + 0.045*stretched((b.c+c+slackAB)/2))
+	x /= b.sL
+	return x*x+y*y > b.within*b.within
+}
+
 // nearestOf is the difference of the nearest of some colours, infinite where none is within.
 func (b *ball) nearestOf(colours []byte) float64 {
 	best := math.Inf(1)
 	for ; len(colours) >= colourBytes; colours = colours[colourBytes:] {
-		s := decodeShade(colours)
-		if math.Abs(float64(s.lab[0])/2-b.target.L)-slackL > b.reachL ||
-			hypot(float64(s.lab[1])-128-b.target.A, float64(s.lab[2])-128-b.target.B)-slackAB > b.reach {
-			continue
+		if s := decodeShade(colours); !b.plainlyFar(s) {
+			best = min(best, colour.Difference(b.target, s.rgb.Lab()))
 		}
-		best = min(best, colour.Difference(b.target, s.rgb.Lab()))
 	}
 	if best > b.within {
 		return math.Inf(1)
@@ -495,8 +531,9 @@ type tinted struct {
 // nearColours returns up to limit items with a colour within, the nearest first, equally near ones the newest first; only
 // such as are in among, where that is not nil.
 func (c *Catalogue) nearColours(tx *sql.Tx, among set, b *ball, limit int) ([]near, error) {
-	queue := b.cells()
-	var kept []*bitset // among by chunk
+	columns := b.columns()
+	var queue []candidate // cells of columns that have come into reach
+	var kept []*bitset    // among by chunk
 	for chunk, s := range among {
 		for int64(len(kept)) <= chunk {
 			kept = append(kept, nil)
@@ -508,6 +545,15 @@ func (c *Catalogue) nearColours(tx *sql.Tx, among set, b *ball, limit int) ([]ne
 	var out []near
 	seen := map[int64]bool{}
 	for reach := 0.0; ; {
+		untouched := columns[:0]
+		for i := range columns {
+			if col := &columns[i]; col.d*col.weight*leastTurned <= reach {
+				queue = b.cells(queue, col)
+			} else {
+				untouched = append(untouched, *col)
+			}
+		}
+		columns = untouched
 		var now []candidate
 		later := queue[:0]
 		for _, q := range queue {
