@@ -87,16 +87,11 @@ func indexTo(tx *sql.Tx, last int64) error {
 		}
 	}
 	p, err := preparePostings(tx)
-	p.record = func(id int64) []byte { // those of other items are asked for by sets of colours alone, where none reads them
-		if is := now[id]; is != nil {
-			return encodeRecord(is.side, is.colours)
-		}
-		return encodeRecord(0, nil)
-	}
 	if err != nil {
 		return err
 	}
 	defer p.close()
+	p.record = func(id int64) []byte { return encodeRecord(now[id].side, now[id].colours) }
 	if err := indexColours(tx, p, colours); err != nil {
 		return err
 	}

@@ -57,10 +57,8 @@ func searched(t *testing.T, tx *sql.Tx) map[string]string {
 		var all strings.Builder
 		s.each(func(id int64) bool { fmt.Fprint(&all, id, " "); return true })
 		out["term "+term] = all.String()
-		if term[:1] != colourTerm { // their records are not asked for
-			for i, id := range h.few {
-				out[fmt.Sprint("record of ", id, " in ", term)] = fmt.Sprintf("%x", h.records[i])
-			}
+		for i, r := range h.records {
+			out[fmt.Sprint("record of ", h.few[i], " in ", term)] = fmt.Sprintf("%x", r)
 		}
 		return none, err
 	}, "SELECT term, items FROM term")

@@ -100,9 +100,9 @@ var errPosting = errors.New("the index of words is damaged; export and import ma
 
 // head is a term's row: few items with their records, or the number of many and that of their set.
 type head struct {
-	few     []int64 // ascending
-	records [][]byte
-	many    int64 // 0 where few holds all
+	few     []int64  // ascending
+	records [][]byte // nil for sorts of terms that need none
+	many    int64    // 0 where few holds all
 	set     int64
 	top     int64 // no chunk of the set lies above
 }
@@ -116,6 +116,9 @@ func (h *head) encode() []byte {
 			b = binary.AppendUvarint(b, uint64(v))
 		}
 		return b
+	}
+	if h.records == nil {
+		return appendItems([]byte{2}, h.few)
 	}
 	b := appendItems([]byte{0}, h.few)
 	for _, r := range h.records {
@@ -142,9 +145,11 @@ func decodeHead(b []byte) (h head, err error) {
 		}
 		return h, nil
 	}
-	if h.few, b, err = cutItems(nil, b[1:]); err != nil {
+	bare := b[0] == 2
+	if h.few, b, err = cutItems(nil, b[1:]); err != nil || bare {
 		return h, err
 	}
+	h.records = make([][]byte, 0, len(h.few))
 	for range h.few {
 		n, err := recordLength(b)
 		if err != nil {
@@ -305,18 +310,25 @@ func (p *postings) change(term string, d *delta) error {
 		return err
 	}
 	if h.many == 0 {
+		bare := term[:1] == sideTerm || term[:1] == colourTerm
 		records := make(map[int64][]byte, len(h.few))
 		for i, id := range h.few {
-			records[id] = h.records[i]
+			records[id] = nil
+			if !bare {
+				records[id] = h.records[i]
+			}
+		}
+		record := func(id int64) []byte {
+			if bare {
+				return nil
+			}
+			return p.record(id)
 		}
 		for _, id := range d.remove {
 			delete(records, id)
 		}
-		for _, id := range d.fresh {
-			records[id] = p.record(id)
-		}
-		for _, id := range d.add {
-			records[id] = p.record(id)
+		for _, id := range slices.Concat(d.fresh, d.add) {
+			records[id] = record(id)
 		}
 		h.few, h.records = h.few[:0], nil
 		for id := range records {
@@ -325,7 +337,9 @@ func (p *postings) change(term string, d *delta) error {
 		slices.Sort(h.few)
 		if len(h.few) <= mostListed {
 			for _, id := range h.few {
-				h.records = append(h.records, records[id])
+				if !bare {
+					h.records = append(h.records, records[id])
+				}
 			}
 			return p.write(term, &h)
 		}
@@ -415,12 +429,13 @@ type extent struct{ lo, hi int }
 
 // operand is a group as a search reads it.
 type operand struct {
-	few     []int64 // items of terms that list theirs, in any order
-	records [][]byte
-	dense   []int64 // the first rows of the others' sets
-	most    int64   // the items are not more
-	top     int64   // nor in a chunk above
-	size    bool    // the group is that of the size
+	few     []int64  // items of terms that list theirs, in any order
+	records [][]byte // of these; nil for those without
+	dense   []int64  // the first rows of the others' sets
+	most    int64    // the items are not more
+	top     int64    // nor in a chunk above
+	size    bool     // the group is that of the size
+	bare    bool     // some have no records
 }
 
 // sets finds the items for which all of some groups hold.
@@ -453,7 +468,7 @@ func (c *Catalogue) sets(tx *sql.Tx, groups []group, size *extent) (*sets, error
 		}
 		return a.most < b.most
 	})
-	if size != nil && (len(s.all) == 0 || !listed(&s.all[0])) {
+	if size != nil && (len(s.all) == 0 || !listed(&s.all[0]) || s.all[0].bare) {
 		// no records to look for the size in
 		by := []operand{{size: true}}
 		if err := s.heads([]group{sides(size.lo, size.hi)}, by); err != nil {
@@ -495,6 +510,10 @@ func (s *sets) heads(groups []group, all []operand) error {
 		} else {
 			for _, id := range h.few {
 				o.top = max(o.top, id>>chunkBits)
+			}
+			if h.records == nil {
+				h.records = make([][]byte, len(h.few))
+				o.bare = true
 			}
 			o.few, o.records = append(o.few, h.few...), append(o.records, h.records...)
 		}
@@ -635,7 +654,7 @@ func (s *sets) walk(want int, take func(id int64) bool) error {
 	for n <= top && each*float64(n) < float64(want) {
 		n++
 	}
-	for hi := top; hi >= 0; n *= 4 {
+	for hi := top; hi >= 0; n *= 16 {
 		lo := max(0, hi-n+1)
 		all, err := s.load(0, lo, hi, nil)
 		if err != nil {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"math"
+	"slices"
 
 	"pochoir/cmd/pochoir/internal/deliver/meta"
 	"pochoir/quantize/colour"
@@ -228,6 +229,10 @@ func (c *Catalogue) byColour(tx *sql.Tx, q Query, crit *criteria) ([]Hit, error)
 				return nil, err
 			}
 		default:
+			// of a colour of many there may be enough at once, and none is nearer than itself
+			if hits, err := c.ofColour(tx, q, crit); err != nil || len(hits) == q.Limit {
+				return hits, err
+			}
 			if among, err = s.whole(); err != nil || len(among) == 0 {
 				return nil, err
 			}
@@ -273,4 +278,20 @@ func (c *Catalogue) byColour(tx *sql.Tx, q Query, crit *criteria) ([]Hit, error)
 			return hits, nil
 		}
 	}
+}
+
+// ofColour returns the newest items of just q.Colour that meet the criteria, where it is a colour of many.
+func (c *Catalogue) ofColour(tx *sql.Tx, q Query, crit *criteria) (hits []Hit, err error) {
+	term, many := colourSet(*q.Colour), false
+	err = c.each(tx, "SELECT 1 FROM term WHERE term = ?", func(row) error {
+		many = true
+		return nil
+	}, term)
+	if err != nil || !many {
+		return nil, err
+	}
+	own := *crit
+	own.groups = append(slices.Clone(crit.groups), group{term})
+	err = c.newest(tx, &own, q.Limit, func(h Hit) { hits = append(hits, h) })
+	return hits, err
 }
