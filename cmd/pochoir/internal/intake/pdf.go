@@ -11,13 +11,13 @@ import (
 	"strings"
 	"sync"
 
-	"github.com/pdfcpu/pdfcpu/pkg/api"
 	"github.com/pdfcpu/pdfcpu/pkg/pdfcpu"
 	"github.com/pdfcpu/pdfcpu/pkg/pdfcpu/model"
+	"github.com/pdfcpu/pdfcpu/pkg/pdfcpu/validate"
 )
 
 // pdfSetup keeps the PDF library from making a folder for settings in the user's home.
-var pdfSetup = sync.OnceFunc(api.DisableConfigDir)
+var pdfSetup = sync.OnceFunc(func() { model.ConfigPath = "disable" })
 
 // readPDF finds the scan on each page of a PDF file: its one picture, or the one that makes up nearly all of the page.
 // Nothing is painted: the picture is taken out as it was put in. A page without a scan fails when it is asked for, so
@@ -32,7 +32,7 @@ func readPDF(s *source) ([]page, error) {
 		return nil, io.ErrUnexpectedEOF
 	}
 	pdfSetup()
-	ctx, err := api.ReadValidateAndOptimize(s.reader(), model.NewDefaultConfiguration())
+	ctx, err := pdfContext(s.reader())
 	if err != nil {
 		text := strings.ToLower(err.Error())
 		if strings.Contains(text, "password") || strings.Contains(text, "encrypt") {
@@ -53,6 +53,19 @@ func readPDF(s *source) ([]page, error) {
 		pages[i] = s.pdfPage(ctx, i+1)
 	}
 	return pages, nil
+}
+
+// pdfContext reads, checks and tidies the tables of a PDF file. The library's package for whole commands does the same,
+// but brings along tables for forms whose making takes every start of the program a tenth of a large picture's time.
+func pdfContext(r io.ReadSeeker) (*model.Context, error) {
+	ctx, err := pdfcpu.Read(r, model.NewDefaultConfiguration())
+	if err != nil {
+		return nil, err
+	}
+	if err := validate.XRefTable(ctx); err != nil {
+		return nil, err
+	}
+	return ctx, pdfcpu.OptimizeXRefTable(ctx)
 }
 
 // pdfTail is how far from the end of a PDF file its "startxref" may stand, in bytes: the specification has it on the
