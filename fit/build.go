@@ -32,6 +32,10 @@ func (b *builder) build() Path {
 	n := len(b.p)
 	c := &b.chain
 	c.closed = b.closed
+	arms := make([][2]Point, len(cs)) // as seen, before curves change them
+	for k := range cs {
+		arms[k] = [2]Point{cs[k].In, cs[k].Out}
+	}
 	switch {
 	case b.closed && len(cs) == 0:
 		b.loop()
@@ -43,6 +47,7 @@ func (b *builder) build() Path {
 				last += n
 			}
 			b.push(from.At, from.In, false)
+			c.knots[len(c.knots)-1].arm = arms[k]
 			b.between(from.Index, last, from, to)
 		}
 		c.knots[0].in = cs[0].In
@@ -54,6 +59,7 @@ func (b *builder) build() Path {
 			b.between(at, cs[k].Index, from, &cs[k])
 			from, at = &cs[k], cs[k].Index
 			b.push(from.At, from.In, false)
+			c.knots[len(c.knots)-1].arm = arms[k]
 		}
 		finish := Corner{At: b.end, end: true}
 		b.between(at, n-1, from, &finish)

@@ -386,7 +386,7 @@ func (p *pruner) without(r int) part {
 			y := (2*x + 1) * n / (2 * t.n)
 			t.p[x], t.w[x], t.t[x] = q.marks.p[y], q.marks.w[y], q.marks.t[y]
 		}
-		p.bendTo(&guess, &t, k0.p, k1.p, doubtOf(k0), doubtOf(k1))
+		p.bendTo(&guess, &t, k0.p, k1.p, doubtOf(k0), doubtOf(k1), 0)
 		if guess.worst > hopeless*p.tol {
 			return q
 		}

@@ -16,6 +16,8 @@ type stretch struct {
 	from   float64   // length along the run at which it begins, px
 
 	tangent []Point // by sample, zero where not yet known
+	far     []int   // see trial.ahead and trial.back; nil where not yet known
+	near    []int
 	sums    []moments
 	buf     []Point
 }
@@ -238,8 +240,8 @@ type bend struct {
 	square float64 // mean square distance
 }
 
-// maxTrial bounds the samples looked at in one trial.
-const maxTrial = 32
+// maxTrial bounds the samples looked at in one trial, firstTrial in one that only asks whether a cubic will do.
+const maxTrial, firstTrial = 32, 16
 
 // How far a trial may turn the tangents it is given, as a standard deviation in radians: estimates in the midst of a
 // curve are good, those at its ends are read off one side only, those along a line are exact.
@@ -251,12 +253,13 @@ const (
 // cubic fits a cubic from sample i to sample j: least squares of its handles and, within their doubt (0: fixed), its
 // tangents, on distances along the normal, with a Newton step for the feet in every round (after Plass & Stone, "Curve-
 // fitting with piecewise parametric cubics", 1983).
-func (s *stretch) cubic(i, j int, u0, u1 Point, doubt0, doubt1 float64) bend {
+// At most so many samples are looked at, and it is good enough as soon as they lie within aim, px.
+func (s *stretch) cubic(i, j int, u0, u1 Point, doubt0, doubt1 float64, most int, aim float64) bend {
 	p0, p1 := s.p[i], s.p[j]
 	chord := p1.Sub(p0).Len()
 	total := s.length[j] - s.length[i]
 	r := bend{u0: u0, u1: u1, a: clampHandle(total/3, chord), b: clampHandle(total/3, chord)}
-	m := min(maxTrial, j-i-1)
+	m := min(most, j-i-1)
 	if m < 1 || chord < samePlace {
 		return r
 	}
@@ -267,8 +270,19 @@ func (s *stretch) cubic(i, j int, u0, u1 Point, doubt0, doubt1 float64) bend {
 		q.t[k] = (s.length[x] - s.length[i]) / total
 	}
 	q.n = m
-	s.setting.bendTo(&r, &q, p0, p1, doubt0, doubt1)
+	s.setting.bendTo(&r, &q, p0, p1, doubt0, doubt1, aim)
+	if folded(handled(p0, r.u0, r.a, p1, r.u1, r.b)) {
+		r.worst = math.Inf(1)
+	}
 	return r
+}
+
+// folded reports whether a cubic turns back sharply at one of its handles, by more than 150°: such a hook lies between
+// the samples, where none tells.
+func folded(g Segment) bool {
+	u, v, w := g.P[1].Sub(g.P[0]), g.P[2].Sub(g.P[1]), g.P[3].Sub(g.P[2])
+	back := func(a, b Point) bool { d := a.Dot(b); return d < 0 && float64(d*d) > 0.75*float64(a.Dot(a)*b.Dot(b)) }
+	return back(u, v) || back(v, w)
 }
 
 // trialMarks are the samples a trial looks at, and the parameters of their feet.
@@ -279,8 +293,12 @@ type trialMarks struct {
 	t [maxTrial]float64
 }
 
-// bendTo improves r, from p0 to p1, to follow the samples q.
-func (s *setting) bendTo(r *bend, q *trialMarks, p0, p1 Point, doubt0, doubt1 float64) {
+// promising is how many times the tolerance the worst sample may lie off before each round of a trial.
+var promising = [...]float64{math.Inf(1), math.Inf(1), 10, 4, 2}
+
+// bendTo improves r, from p0 to p1, to follow the samples q, until all lie within aim, px. It gives up what is not
+// promising.
+func (s *setting) bendTo(r *bend, q *trialMarks, p0, p1 Point, doubt0, doubt1, aim float64) {
 	m := q.n
 	ps, ws, ts := q.p[:m], q.w[:m], q.t[:m]
 	chord := p1.Sub(p0).Len()
@@ -293,7 +311,7 @@ func (s *setting) bendTo(r *bend, q *trialMarks, p0, p1 Point, doubt0, doubt1 fl
 	}
 	k0, k1 := stiff(doubt0), stiff(doubt1)
 	var d0, d1 float64 // turned so far
-	for round := range 5 {
+	for round := range promising {
 		var n [4][4]float64
 		var y [4]float64
 		r.worst = 0
@@ -314,8 +332,8 @@ func (s *setting) bendTo(r *bend, q *trialMarks, p0, p1 Point, doubt0, doubt1 fl
 				}
 			}
 		}
-		if round == 2 && r.worst > 10*s.tol {
-			return // hopeless
+		if r.worst <= aim || r.worst > promising[round]*s.tol {
+			return
 		}
 		hold := float64(1e-4 * float64(m)) // weakly at what they are
 		n[0][0] += hold
@@ -409,7 +427,7 @@ func (s *stretch) fit(c *chain, m *marks, from, to end) (first, last Point) {
 		s.tangent[n-1] = to.dir
 	}
 	at, doubt := 0, from.doubt
-	spans := s.settledSpans()
+	spans := s.settled(s.needed(s.spans(), from.doubt, to.doubt))
 	if k := len(spans); s.loop && k > 0 && spans[k-1].j == n-1 {
 		doubt = 0 // opened at the end of a line
 	}
@@ -443,13 +461,72 @@ func (s *stretch) fit(c *chain, m *marks, from, to end) (first, last Point) {
 	return first, last
 }
 
-// settledSpans returns the straight parts with their ends moved onto them: apart by the room a bend between them needs,
-// and up to the ends of the stretch where they nearly reach them.
-func (s *stretch) settledSpans() []span {
+// needed leaves out the straight parts that lie within a cubic which goes as far as the tolerance allows, from either
+// end of the stretch: what is short and gently bent looks straight, and would only have to be put together again.
+func (s *stretch) needed(spans []span, doubt0, doubt1 float64) []span {
+	n := len(s.p)
+	if len(spans) == 0 {
+		return nil
+	}
+	t := trial{s, 0, n - 1, doubt0, doubt1}
+	within := func(i, j int) {
+		if !slices.ContainsFunc(spans, func(sp span) bool { return sp.i > i && sp.j < j }) {
+			return
+		}
+		b := t.bend(i, j, maxTrial, 0)
+		spans = slices.DeleteFunc(spans, func(sp span) bool { return sp.i > i && sp.j < j && t.explains(i, j, &b, sp) })
+	}
+	i := 0
+	for _, j := range t.ahead() {
+		within(i, j)
+		i = j
+	}
+	if len(spans) == 0 {
+		return nil
+	}
+	i = 0
+	for _, j := range append(t.back()[1:], n-1) {
+		within(i, j)
+		i = j
+	}
+	if len(spans) > 0 {
+		s.far, s.near = nil, nil
+		clear(s.tangent[1 : n-1]) // seen past the ends of straight parts
+	}
+	return spans
+}
+
+// A cubic explains a straight part as well as a line does when its samples lie about it with this many times their
+// noise, and this share of the tolerance more.
+const (
+	explainShare = 1.3
+	explainSlack = 0.2
+)
+
+// explains reports whether a cubic from sample i to j does for the straight part sp within it.
+func (t *trial) explains(i, j int, b *bend, sp span) bool {
+	c := polynomialOf(handled(t.p[i], b.u0, b.a, t.p[j], b.u1, b.b))
+	total := t.length[j] - t.length[i]
+	at := (t.length[sp.i] - t.length[i]) / total
+	at = c.foot(t.p[sp.i], at, 3)
+	var sum, weight float64
+	for k := sp.i; k <= sp.j; k++ {
+		if k > sp.i {
+			at = c.foot(t.p[k], at+(t.length[k]-t.length[k-1])/total, 1)
+		}
+		e := c.at(at).Sub(t.p[k])
+		sum += float64(t.w[k] * e.Dot(e))
+		weight += t.w[k]
+	}
+	return math.Sqrt(sum/weight) <= float64(explainShare*t.noise)+float64(explainSlack*t.tol)
+}
+
+// settled returns the straight parts with their ends moved onto them: apart by the room a bend between them needs, and
+// up to the ends of the stretch where they nearly reach them.
+func (s *stretch) settled(spans []span) []span {
 	n := len(s.p)
 	near := max(2.5, 10*s.noise)
 	limit := s.straightLimit()
-	spans := s.spans()
 	kept := spans[:0]
 	for _, sp := range spans {
 		if k := len(kept); k > 0 {
@@ -531,7 +608,7 @@ func (s *stretch) emit(c *chain, m *marks, i, j int, p piece) {
 		lo = 0
 	}
 	hi := min(j, len(s.p)-2)
-	stride := max(1, (hi-lo+1)/pieceMarks)
+	stride := max(1, (hi-lo+1)/int(pieceMarks*(1+float64(noiseMarks*s.noise))))
 	for k := lo; k <= hi; k++ {
 		along := s.from + s.length[k]
 		if (k-lo)%stride == stride/2 || k == hi {
@@ -542,16 +619,19 @@ func (s *stretch) emit(c *chain, m *marks, i, j int, p piece) {
 	}
 }
 
-// pieceMarks is the number of samples, at least, that shape a piece where it has so many. The others are looked at in
-// the end.
-const pieceMarks = 12
+// pieceMarks is the number of samples, at least, that shape a piece where it has so many; noiseMarks how much larger a
+// share for every px of noise. The others are looked at in the end.
+const pieceMarks, noiseMarks = 16, 5
 
 // curve appends the fewest cubics from sample i to sample j that keep the tolerance.
 func (s *stretch) curve(c *chain, m *marks, i, j int, doubt0, doubt1 float64) (first, last Point) {
 	t := trial{s, i, j, doubt0, doubt1}
+	if j-i < len(s.p)-1 {
+		s.far, s.near = nil, nil
+	}
 	knots := t.knots()
 	for x := 0; x+1 < len(knots); x++ {
-		b := t.bend(knots[x], knots[x+1])
+		b := t.bend(knots[x], knots[x+1], maxTrial, 0)
 		if x == 0 {
 			first = b.u0
 		}
@@ -572,7 +652,7 @@ type trial struct {
 	doubt0, doubt1 float64
 }
 
-func (t *trial) bend(i, j int) bend {
+func (t *trial) bend(i, j, most int, aim float64) bend {
 	d0, d1 := midDoubt, midDoubt
 	if i == t.lo {
 		d0 = t.doubt0
@@ -580,7 +660,7 @@ func (t *trial) bend(i, j int) bend {
 	if j == t.hi {
 		d1 = t.doubt1
 	}
-	return t.cubic(i, j, t.direction(i, t.lo, t.hi), t.direction(j, t.lo, t.hi), d0, d1)
+	return t.cubic(i, j, t.direction(i, t.lo, t.hi), t.direction(j, t.lo, t.hi), d0, d1, most, aim)
 }
 
 func (t *trial) fits(i, j int) bool {
@@ -588,8 +668,8 @@ func (t *trial) fits(i, j int) bool {
 	if j-i > 2 && t.p[i].Sub(t.p[j]).Len() < leastChord*(t.length[j]-t.length[i]) {
 		return false
 	}
-	b := t.bend(i, j)
-	return b.worst <= t.tol && (j-i <= 2*maxTrial || t.holds(i, j, &b))
+	b := t.bend(i, j, firstTrial, t.tol)
+	return b.worst <= t.tol && (j-i <= 2*firstTrial || t.holds(i, j, &b))
 }
 
 // holds reports whether a cubic that keeps the tolerance at the samples looked at keeps it at all of them.
@@ -649,26 +729,40 @@ func (t *trial) reach(i, dir int) int {
 	return i + good*dir
 }
 
+// ahead returns where the cubics end that go as far as possible, from sample lo on: the last is hi.
+func (t *trial) ahead() []int {
+	if t.far == nil {
+		for i := t.lo; i < t.hi; {
+			i = t.reach(i, 1)
+			t.far = append(t.far, i)
+		}
+	}
+	return t.far
+}
+
+// back returns where the cubics begin that go back as far as possible, from sample hi on: the first is lo.
+func (t *trial) back() []int {
+	if t.near == nil {
+		for i := t.hi; i > t.lo; {
+			i = t.reach(i, -1)
+			t.near = append(t.near, i)
+		}
+		slices.Reverse(t.near)
+	}
+	return t.near
+}
+
 // windowTries is how many places are tried for one knot.
 const windowTries = 5
 
 // knots returns the samples at which cubics join. Going as far as possible from one end gives the furthest place of
 // each knot, from the other end the nearest; between these the cheapest are chosen by dynamic programming.
 func (t *trial) knots() []int {
-	var far []int
-	for i := t.lo; i < t.hi; {
-		i = t.reach(i, 1)
-		far = append(far, i)
-	}
+	far := t.ahead()
 	if len(far) == 1 {
 		return []int{t.lo, t.hi}
 	}
-	var near []int
-	for i := t.hi; i > t.lo; {
-		i = t.reach(i, -1)
-		near = append(near, i)
-	}
-	slices.Reverse(near)
+	near := t.back()
 	if len(near) < len(far) { // the way back is shorter: take it
 		far = append(append([]int{}, near[1:]...), t.hi)
 		near = near[:0]
@@ -761,7 +855,7 @@ func (t *trial) natural(lo, hi int) []int {
 
 // cost of a cubic, in segments: one that misses the tolerance is not forbidden, or there might be no way at all.
 func (t *trial) cost(i, j int) float64 {
-	b := t.bend(i, j)
+	b := t.bend(i, j, firstTrial, 0)
 	cost := 0.3 * min(1, b.square/(t.tol*t.tol))
 	if b.worst > t.tol {
 		cost += 0.5 + float64(2*min(10, b.worst/t.tol-1))

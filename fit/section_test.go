@@ -30,7 +30,7 @@ func TestCubicOrder(t *testing.T) {
 			s.prepare()
 			_, d0 := f(0.3)
 			_, d1 := f(0.3 + h)
-			b := s.cubic(0, n, d0.Unit(), d1.Unit(), 0, 0)
+			b := s.cubic(0, n, d0.Unit(), d1.Unit(), 0, 0, maxTrial, 0)
 			chain := chain{knots: []knot{
 				{p: s.p[0], out: d0.Unit(), pinned: true, held: true}, {p: s.p[n], in: d1.Unit(), pinned: true, held: true},
 			}, pieces: []piece{{a: b.a, b: b.b}}}
@@ -65,7 +65,7 @@ func TestSpans(t *testing.T) {
 		b := builder{setting: st, p: p, w: w, closed: true}
 		s := b.opened(0)
 		s.prepare()
-		return s.settledSpans()
+		return s.settled(s.spans())
 	}
 	if got := spans(roundedRectangle(10.2, 30.4, 70, 20, 9.9)); len(got) < 2 || len(got) > 3 { // one side may be cut by the start
 		t.Errorf("capsule: %d straight parts", len(got))

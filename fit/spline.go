@@ -11,10 +11,11 @@ type knot struct {
 	p       Point
 	in, out Point // unit tangents of the pieces that arrive and leave; the same where smooth
 	smooth  bool
-	pinned  bool  // the position is given
-	held    bool  // the tangents are given as well
-	rail    Point // with tangents held, the direction in which the position may move; zero for none
-	home    Point // where a corner was found; it is drawn there weakly
+	pinned  bool     // the position is given
+	held    bool     // the tangents are given as well
+	rail    Point    // with tangents held, the direction in which the position may move; zero for none
+	home    Point    // where a corner was found; it is drawn there weakly
+	arm     [2]Point // how its arms were seen to arrive and leave, zero if unknown; they are drawn there weakly
 }
 
 // piece is what runs from one knot to the next: a line, or a cubic with handles of length a and b, in px.
@@ -260,8 +261,22 @@ func (c *chain) hull(i int) float64 {
 	return g.P[1].Sub(g.P[0]).Len() + g.P[2].Sub(g.P[1]).Len() + g.P[3].Sub(g.P[2]).Len()
 }
 
-// homeWeight draws corners to the place where their arms were seen to meet; a sample counts 1.
-const homeWeight = 3e-3
+// homeWeight draws corners to the place where their arms were seen to meet, armWeight the arms, by the angle in
+// radians, to how they were seen to run: no sample may tell how a curve gets around a place that none lies near. A
+// sample counts 1.
+const homeWeight, armWeight = 3e-3, 0.2
+
+// astray returns about the angle from the direction an arm was seen to have to the one it is drawn with, u, in radians.
+func astray(arm, u Point) float64 {
+	if arm == (Point{}) {
+		return 0
+	}
+	c := arm.Cross(u)
+	if arm.Dot(u) < 0 {
+		return math.Copysign(2-math.Abs(c), c)
+	}
+	return c
+}
 
 func homing(c *chain) float64 {
 	var s float64
@@ -269,6 +284,8 @@ func homing(c *chain) float64 {
 		if k := &c.knots[i]; !k.smooth && !k.pinned {
 			d := k.p.Sub(k.home)
 			s += float64(homeWeight * d.Dot(d))
+			a, b := astray(k.arm[0], k.in), astray(k.arm[1], k.out)
+			s += float64(armWeight * (float64(a*a) + float64(b*b)))
 		}
 	}
 	return s
@@ -417,6 +434,16 @@ func (v *solver) assemble(c *chain, m *marks, lambda float64) {
 			*v.matrix.diag(x + 1) += homeWeight
 			v.rhs[x] -= float64(homeWeight * d.X)
 			v.rhs[x+1] -= float64(homeWeight * d.Y)
+		}
+		if q := &c.knots[k]; !q.smooth && !q.pinned {
+			if x := v.vin[k]; x >= 0 && q.arm[0] != (Point{}) {
+				*v.matrix.diag(x) += armWeight
+				v.rhs[x] -= float64(armWeight * astray(q.arm[0], q.in))
+			}
+			if x := v.vout[k]; x >= 0 && q.arm[1] != (Point{}) {
+				*v.matrix.diag(x) += armWeight
+				v.rhs[x] -= float64(armWeight * astray(q.arm[1], q.out))
+			}
 		}
 	}
 	for x := range v.matrix.n {
