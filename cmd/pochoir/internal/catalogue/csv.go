@@ -1,7 +1,6 @@
 package catalogue
 
 import (
-	"bufio"
 	"context"
 	"database/sql"
 	"encoding/csv"
@@ -16,6 +15,7 @@ import (
 	"time"
 
 	"pochoir/cmd/pochoir/internal/cli"
+	"pochoir/cmd/pochoir/internal/csvtext"
 	"pochoir/quantize/colour"
 )
 
@@ -171,21 +171,7 @@ type table struct {
 
 // openTable reads the first line.
 func openTable(r io.Reader, name string) (*table, error) {
-	br := bufio.NewReader(io.LimitReader(r, maxTable))
-	if b, err := br.Peek(3); err == nil && string(b) == "\ufeff" {
-		br.Discard(3)
-	}
-	head, _ := br.Peek(4096)
-	line, _, _ := strings.Cut(string(head), "\n")
-	t := &table{r: csv.NewReader(br), line: 1}
-	if !strings.Contains(line, ",") {
-		switch {
-		case strings.Contains(line, ";"):
-			t.r.Comma = ';'
-		case strings.Contains(line, "\t"):
-			t.r.Comma = '\t'
-		}
-	}
+	t := &table{r: csvtext.NewReader(r, maxTable), line: 1}
 	rec, err := t.r.Read()
 	if err == io.EOF {
 		return nil, errorf("%s:1: empty; the first line names the columns, for instance path,state,place,day,note", name)

@@ -18,6 +18,7 @@ import (
 
 	"pochoir/cmd/pochoir/internal/atomicfile"
 	"pochoir/cmd/pochoir/internal/deliver/meta"
+	"pochoir/cmd/pochoir/internal/tomltext"
 	"pochoir/trace"
 )
 
@@ -259,7 +260,7 @@ func tomlValue(v any) string {
 	case inline:
 		return string(v)
 	case string:
-		return Quoted(v)
+		return tomltext.Quoted(v)
 	case float64:
 		s := fmt.Sprint(v)
 		if !strings.ContainsAny(s, ".e") {
@@ -268,23 +269,4 @@ func tomlValue(v any) string {
 		return s
 	}
 	return fmt.Sprint(v)
-}
-
-// Quoted writes a text as a basic string of TOML 1.0.
-func Quoted(s string) string {
-	var b strings.Builder
-	b.WriteByte('"')
-	for _, r := range s {
-		switch {
-		case r == '"' || r == '\\':
-			b.WriteByte('\\')
-			b.WriteRune(r)
-		case r < ' ' || r == 0x7f:
-			fmt.Fprintf(&b, `\u%04x`, r)
-		default:
-			b.WriteRune(r)
-		}
-	}
-	b.WriteByte('"')
-	return b.String()
 }

@@ -18,7 +18,7 @@ import (
 
 	"pochoir/cmd/pochoir/internal/atomicfile"
 	"pochoir/cmd/pochoir/internal/intake"
-	"pochoir/cmd/pochoir/internal/recipe"
+	"pochoir/cmd/pochoir/internal/tomltext"
 )
 
 // List is what sketchbook.toml says: which pages there are and what is cut from them. People edit it.
@@ -219,7 +219,7 @@ func (l *List) write(w io.Writer) error {
 	fmt.Fprintf(&b, "page-numbers = %q   # drop or keep, each as a plate\n", word(l.KeepNumbers, "drop", "keep"))
 	fmt.Fprintf(&b, "palette = %q        # each drawing its own, or one for all in %s\n", word(l.OnePalette, "each", "one"), PaletteName)
 	for _, p := range l.Pages {
-		fmt.Fprintf(&b, "\n[[page]]\nfile = %s\n", recipe.Quoted(p.File))
+		fmt.Fprintf(&b, "\n[[page]]\nfile = %s\n", tomltext.Quoted(p.File))
 		if p.several {
 			fmt.Fprintf(&b, "number = %d\n", p.Number)
 		}
@@ -227,16 +227,16 @@ func (l *List) write(w io.Writer) error {
 			fmt.Fprintf(&b, "content = %q\n", p.Content)
 		}
 		if p.Recipe != "" {
-			fmt.Fprintf(&b, "recipe = %s\n", recipe.Quoted(p.Recipe))
+			fmt.Fprintf(&b, "recipe = %s\n", tomltext.Quoted(p.Recipe))
 		}
 		if p.Skip {
 			b.WriteString("skip = true\n")
 		}
 		for _, q := range p.Plates {
 			n := boxNumbers(q.Box)
-			fmt.Fprintf(&b, "\n  [[page.plate]]\n  name = %s\n  box = [%d, %d, %d, %d]\n", recipe.Quoted(q.Name), n[0], n[1], n[2], n[3])
+			fmt.Fprintf(&b, "\n  [[page.plate]]\n  name = %s\n  box = [%d, %d, %d, %d]\n", tomltext.Quoted(q.Name), n[0], n[1], n[2], n[3])
 			if q.Recipe != "" {
-				fmt.Fprintf(&b, "  recipe = %s\n", recipe.Quoted(q.Recipe))
+				fmt.Fprintf(&b, "  recipe = %s\n", tomltext.Quoted(q.Recipe))
 			}
 			if q.Skip {
 				b.WriteString("  skip = true\n")

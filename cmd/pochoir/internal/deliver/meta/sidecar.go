@@ -9,6 +9,7 @@ import (
 
 	"github.com/BurntSushi/toml"
 
+	"pochoir/cmd/pochoir/internal/tomltext"
 	"pochoir/trace"
 )
 
@@ -81,41 +82,18 @@ func WriteSidecar(w io.Writer, m trace.Meta) error {
 	for _, f := range []struct{ key, value string }{
 		{"title", m.Title}, {"description", m.Description}, {"creator", m.Creator}, {"rights", m.Rights},
 	} {
-		fmt.Fprintf(&b, "%s = %s\n", f.key, tomlString(f.value))
+		fmt.Fprintf(&b, "%s = %s\n", f.key, tomltext.Quoted(f.value))
 	}
 	b.WriteString("subject = [")
 	for i, k := range m.Keywords {
 		if i > 0 {
 			b.WriteString(", ")
 		}
-		b.WriteString(tomlString(k))
+		b.WriteString(tomltext.Quoted(k))
 	}
 	b.WriteString("]\n")
 	_, err := io.WriteString(w, b.String())
 	return err
-}
-
-// tomlString writes s as a basic string of TOML 1.0.
-func tomlString(s string) string {
-	var b strings.Builder
-	b.WriteByte('"')
-	for _, r := range s {
-		switch {
-		case r == '"' || r == '\\':
-			b.WriteByte('\\')
-			b.WriteRune(r)
-		case r == '\n':
-			b.WriteString(`\n`)
-		case r == '\t':
-			b.WriteString(`\t`)
-		case r < 0x20 || r == 0x7f:
-			fmt.Fprintf(&b, `\u%04X`, r)
-		default:
-			b.WriteRune(r)
-		}
-	}
-	b.WriteByte('"')
-	return b.String()
 }
 
 func oneLine(s string) string { return strings.Join(strings.Fields(s), " ") }

@@ -1,7 +1,6 @@
 package meta
 
 import (
-	"bufio"
 	"encoding/csv"
 	"errors"
 	"fmt"
@@ -9,6 +8,7 @@ import (
 	"path"
 	"strings"
 
+	"pochoir/cmd/pochoir/internal/csvtext"
 	"pochoir/trace"
 )
 
@@ -27,26 +27,11 @@ type Table struct {
 	byFile map[string]int
 }
 
-// ReadTable reads comma-separated values (RFC 4180; a semicolon or a tab between fields is understood where the first
-// line has no comma). The first line names the columns: "file" is needed, title, description, subject (or keywords:
-// several, cut at commas, semicolons or line ends), creator and rights are optional, in any order. Every error reads
-// NAME:LINE: cause. Two rows for one file are an error.
+// ReadTable reads comma-separated values (RFC 4180, and what csvtext takes besides). The first line names the columns:
+// "file" is needed, title, description, subject (or keywords: several, cut at commas, semicolons or line ends), creator and
+// rights are optional, in any order. Every error reads NAME:LINE: cause. Two rows for one file are an error.
 func ReadTable(r io.Reader, name string) (*Table, error) {
-	br := bufio.NewReader(io.LimitReader(r, maxText))
-	if b, err := br.Peek(3); err == nil && string(b) == "\ufeff" {
-		br.Discard(3)
-	}
-	head, _ := br.Peek(4096)
-	first, _, _ := strings.Cut(string(head), "\n")
-	cr := csv.NewReader(br)
-	if !strings.Contains(first, ",") {
-		switch {
-		case strings.Contains(first, ";"):
-			cr.Comma = ';'
-		case strings.Contains(first, "\t"):
-			cr.Comma = '\t'
-		}
-	}
+	cr := csvtext.NewReader(r, maxText)
 	cr.FieldsPerRecord = -1
 	columns, err := cr.Read()
 	if err == io.EOF {
