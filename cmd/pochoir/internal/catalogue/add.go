@@ -5,13 +5,14 @@ import (
 	"database/sql"
 	"path"
 	"runtime"
+	"slices"
 	"strings"
 	"sync"
 )
 
 // Added is what became of one file.
 type Added struct {
-	Path    string // as given
+	Path    string // as given; of what is gone, as the catalogue keeps paths
 	From    string // where the file was before, as the catalogue keeps paths; for Moved only
 	ID      int64
 	Result  Result
@@ -39,8 +40,8 @@ const commitEvery = 64
 
 // Add puts files into the catalogue, or reads again what is there already, and calls told for each in the order given.
 // kind "" is found out. A file that cannot be read is told of and passed over. Drawings are linked to the picture of
-// the same name in their folder and, by names such as boat.dusk.svg, to their master boat.svg; packs to the drawings
-// they were made of.
+// the same name, in their folder or elsewhere if they look like it, and by names such as boat.dusk.svg and boat-ink.svg to
+// their master boat.svg, pictures likewise; packs to the drawings they were made of.
 func (c *Catalogue) Add(ctx context.Context, paths []string, kind Kind, told func(Added)) error {
 	for start := 0; start < len(paths); start += commitEvery {
 		batch := paths[start:min(start+commitEvery, len(paths))]
@@ -60,13 +61,16 @@ func (c *Catalogue) Add(ctx context.Context, paths []string, kind Kind, told fun
 					return err
 				}
 			}
-			for _, variants := range []bool{true, false} { // once all are as they are now
-				for i := range batch {
-					if errs[i] == nil && strings.Contains(stem(facts[i].Path), ".") == variants {
-						if err := c.connectByName(tx, &all[i], facts[i]); err != nil {
-							return err
-						}
-					}
+			var order []int // once all are as they are now, the longest names first: variants, then masters
+			for i := range batch {
+				if errs[i] == nil {
+					order = append(order, i)
+				}
+			}
+			slices.SortStableFunc(order, func(i, j int) int { return len(facts[j].Path) - len(facts[i].Path) })
+			for _, i := range order {
+				if err := c.connectByName(tx, &all[i], facts[i]); err != nil {
+					return err
 				}
 			}
 			return nil
@@ -162,74 +166,183 @@ func keepWords(f, was *Facts) {
 	}
 }
 
-// connectByName links a new or corrected item to what its name says it was made from, and to a new master the variants
-// that were there before it.
+// connectByName links a new or corrected item to what its name, and for pictures elsewhere its look, say it was made from, and to a new master or
+// picture what was made of it and was there before.
 func (c *Catalogue) connectByName(tx *sql.Tx, a *Added, f *Facts) error {
 	if a.Result == Unchanged {
 		return nil
 	}
-	stored := f.Path
-	join := func(relation Relation, other int64, note, words string) error {
-		var p string
-		if err := tx.QueryRow("SELECT path FROM item WHERE id = ?", other).Scan(&p); err != nil {
+	j := joiner{tx, a}
+	switch f.Kind {
+	case Picture, Drawing:
+		if f.Kind == Drawing {
+			if err := j.toPicture(f); err != nil {
+				return err
+			}
+		}
+		if err := j.toMaster(f); err != nil || a.Result != New {
 			return err
 		}
-		a.Linked = append(a.Linked, words+" "+p)
-		return connect(tx, a.ID, relation, other, note, "")
+		if f.Kind == Picture {
+			if err := j.toDrawings(f); err != nil {
+				return err
+			}
+		}
+		return j.toVariants(f)
+	case Pack:
+		return c.holds(j, f)
 	}
-	switch f.Kind {
-	case Drawing:
-		name, folder := stem(stored), path.Dir(stored)
-		others, err := list(tx, scanItem, "SELECT "+itemColumns+" FROM item WHERE stem = ? AND kind = 'picture' AND gone = 0 ORDER BY id", name)
+	return nil
+}
+
+// joiner links items and tells of it.
+type joiner struct {
+	tx *sql.Tx
+	a  *Added
+}
+
+// to links the item added to another.
+func (j joiner) to(relation Relation, other *Item, note, words string) error {
+	j.a.Linked = append(j.a.Linked, words+" "+other.Path)
+	return connect(j.tx, j.a.ID, relation, other.ID, note, "")
+}
+
+// from links another item to the one added.
+func (j joiner) from(relation Relation, other *Item, note, words string) error {
+	j.a.Linked = append(j.a.Linked, words+" "+other.Path)
+	return connect(j.tx, other.ID, relation, j.a.ID, note, "")
+}
+
+// alike reports whether two items look like copies.
+func alike(x, y *Item) bool {
+	return x.Look != nil && y.Look != nil && x.Look.Likeness(y.Look) >= DefaultLikeness
+}
+
+// toPicture links a drawing to the pictures of its name in its folder or, where there is none, to that of its name
+// elsewhere which it looks like, if there is just one.
+func (j joiner) toPicture(f *Item) error {
+	all, err := list(j.tx, scanItem, "SELECT "+itemColumns+" FROM item WHERE stem = ? AND kind = 'picture' AND gone = 0 ORDER BY id", stem(f.Path))
+	if err != nil {
+		return err
+	}
+	var here, elsewhere []*Item
+	for _, o := range all {
+		switch {
+		case path.Dir(o.Path) == path.Dir(f.Path):
+			here = append(here, o)
+		case alike(o, f):
+			elsewhere = append(elsewhere, o)
+		}
+	}
+	if len(here) == 0 && len(elsewhere) == 1 {
+		here = elsewhere
+	}
+	for _, o := range here {
+		if err := j.to(FromPicture, o, "", "drawn from"); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// toDrawings links the drawings of a picture's name that it looks like and that have no picture yet.
+func (j joiner) toDrawings(f *Item) error {
+	all, err := list(j.tx, scanItem, "SELECT "+itemColumns+` FROM item i WHERE stem = ? AND kind = 'drawing'
+		AND NOT EXISTS (SELECT 1 FROM link WHERE item = i.id AND relation = 'picture') ORDER BY id`, stem(f.Path))
+	if err != nil {
+		return err
+	}
+	for _, o := range all {
+		if path.Dir(o.Path) == path.Dir(f.Path) || alike(o, f) {
+			if err := j.from(FromPicture, o, "", "picture of"); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// variantWords are what the names of variants end in, after a hyphen: the same drawing with less or more in it.
+var variantWords = []string{"ink", "line", "lines", "flat", "flats", "colour", "color", "outline", "silhouette"}
+
+// variantOf reports whether x is by its name a variant of master, and which: boat.dusk and boat-ink are of boat. boat-2 is
+// none: it may be the same drawn twice, and crab-pot is something else than crab.
+func variantOf(x, master *Item) (note string, ok bool) {
+	if x.Kind != master.Kind || path.Dir(x.Path) != path.Dir(master.Path) {
+		return "", false
+	}
+	rest, found := strings.CutPrefix(stem(x.Path), stem(master.Path))
+	if !found || len(rest) < 2 {
+		return "", false
+	}
+	note = rest[1:]
+	switch rest[0] {
+	case '.':
+		return note, x.Kind == Drawing && !strings.Contains(note, ".")
+	case '-', '_':
+		return note, slices.Contains(variantWords, strings.ToLower(note))
+	}
+	return "", false
+}
+
+// toMaster links a variant to its master, the one of the longest name that is there.
+func (j joiner) toMaster(f *Item) error {
+	name := stem(f.Path)
+	for i := len(name) - 1; i > 0; i-- {
+		if !strings.ContainsRune(".-_", rune(name[i])) {
+			continue
+		}
+		masters, err := list(j.tx, scanItem, "SELECT "+itemColumns+" FROM item WHERE stem = ? AND kind = ? AND id <> ? ORDER BY gone, id", name[:i], f.Kind, j.a.ID)
 		if err != nil {
 			return err
 		}
-		for _, o := range others {
-			if path.Dir(o.Path) == folder {
-				if err := join(FromPicture, o.ID, "", "drawn from"); err != nil {
+		for _, m := range masters {
+			if note, ok := variantOf(f, m); ok {
+				return j.to(FromMaster, m, note, "variant of")
+			}
+		}
+	}
+	return nil
+}
+
+// toVariants links the variants of a master that have none yet.
+func (j joiner) toVariants(f *Item) error {
+	for _, sign := range []string{"-", ".", "_"} {
+		first := stem(f.Path) + sign
+		all, err := list(j.tx, scanItem, "SELECT "+itemColumns+` FROM item i WHERE stem > ? AND stem < ? AND kind = ? AND id <> ?
+			AND NOT EXISTS (SELECT 1 FROM link WHERE item = i.id AND relation = 'master') ORDER BY id`,
+			first, first+"\U0010ffff", f.Kind, j.a.ID)
+		if err != nil {
+			return err
+		}
+		for _, v := range all {
+			if note, ok := variantOf(v, f); ok {
+				if err := j.from(FromMaster, v, note, "master of"); err != nil {
 					return err
 				}
 			}
 		}
-		if dot := strings.LastIndexByte(name, '.'); dot > 0 {
-			master, err := first(tx, "SELECT id FROM item WHERE path = ? AND id <> ?", path.Join(folder, name[:dot]+".svg"), a.ID)
-			if err != nil || master == 0 {
-				return err
-			}
-			return join(FromMaster, master, name[dot+1:], "variant of")
-		}
-		if a.Result == New {
-			variants, err := list(tx, scanItem, "SELECT "+itemColumns+` FROM item i WHERE stem > ?1 || '.' AND stem < ?1 || '/' AND kind = 'drawing'
-				AND NOT EXISTS (SELECT 1 FROM link WHERE item = i.id AND relation = 'master') ORDER BY id`, name)
-			if err != nil {
-				return err
-			}
-			for _, v := range variants {
-				if note := strings.TrimPrefix(stem(v.Path), name+"."); path.Dir(v.Path) == folder && !strings.Contains(note, ".") {
-					if err := connect(tx, v.ID, FromMaster, a.ID, note, ""); err != nil {
-						return err
-					}
-					a.Linked = append(a.Linked, "master of "+v.Path)
-				}
-			}
-		}
-	case Pack:
-		names, err := packed(c.Locate(stored))
+	}
+	return nil
+}
+
+// holds links a pack to the drawings that its table names.
+func (c *Catalogue) holds(j joiner, f *Item) error {
+	names, err := packed(c.Locate(f.Path))
+	if err != nil {
+		return err
+	}
+	for _, n := range names {
+		all, err := list(j.tx, scanItem, "SELECT "+itemColumns+" FROM item WHERE stem = ? AND kind = 'drawing' AND gone = 0 LIMIT 2", n)
 		if err != nil {
 			return err
 		}
-		for _, n := range names {
-			ids, err := list(tx, scanID, "SELECT id FROM item WHERE stem = ? AND kind = 'drawing' AND gone = 0 LIMIT 2", n)
-			if err != nil {
-				return err
-			}
-			if len(ids) != 1 {
-				a.Unknown = append(a.Unknown, n)
-				continue
-			}
-			if err := join(Holds, ids[0], "", "holds"); err != nil {
-				return err
-			}
+		if len(all) != 1 {
+			j.a.Unknown = append(j.a.Unknown, n)
+			continue
+		}
+		if err := j.to(Holds, all[0], "", "holds"); err != nil {
+			return err
 		}
 	}
 	return nil

@@ -197,7 +197,7 @@ func (c *Catalogue) takeIn(ctx context.Context, folder string, files []*found, i
 		return err
 	}
 	for _, k := range gone {
-		told(Added{Path: c.Locate(k.path), ID: k.id, Result: Gone})
+		told(Added{Path: k.path, ID: k.id, Result: Gone})
 	}
 	return nil
 }

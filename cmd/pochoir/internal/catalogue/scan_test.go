@@ -1,6 +1,7 @@
 package catalogue
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"os"
@@ -10,7 +11,9 @@ import (
 	"testing"
 	"time"
 
+	"pochoir/cmd/pochoir/internal/demo"
 	"pochoir/quantize/colour"
+	"pochoir/svgout"
 	"pochoir/trace"
 )
 
@@ -174,5 +177,64 @@ func TestScanReferences(t *testing.T) {
 	expect(t, scan(t, c, ".", ScanOptions{}), "corrected photos/quay.jpg")
 	if it := item(t, c, "quay"); it.Kind != Reference || it.Width != 130 {
 		t.Errorf("%+v", it)
+	}
+}
+
+// TestScanLinksWhatBelongsTogether: pictures and drawings in folders of their own, ink and flats of one master, drawn from
+// pictures of their own: no two of them are near copies. The same drawn twice is one, and names alone link nothing.
+func TestScanLinksWhatBelongsTogether(t *testing.T) {
+	for name, order := range map[string][]string{"pictures first": {"pictures", "drawings"}, "drawings first": {"drawings", "pictures"}} {
+		t.Run(name, func(t *testing.T) {
+			c := workshop(t)
+			must(t, os.MkdirAll("pictures", 0o777))
+			must(t, os.MkdirAll("drawings", 0o777))
+			for _, v := range []struct {
+				name string
+				kind demo.Kind
+			}{{"boat", demo.Inked}, {"boat-flat", demo.Flat}, {"boat-ink", demo.Ink}} {
+				picture(t, "pictures/"+v.name+".png", "boat", v.kind, 300)
+				p, _ := demo.Draw("boat", v.kind)
+				var b bytes.Buffer
+				must(t, svgout.Write(&b, p.Drawing, svgout.Options{}))
+				must(t, os.WriteFile("drawings/"+v.name+".svg", b.Bytes(), 0o666))
+			}
+			picture(t, "pictures/crab.png", "crab", demo.Inked, 300)
+			drawing(t, "drawings/crab-pot", "crab-pot", nil)
+			drawing(t, "drawings/crab", "gull", nil) // another crab
+			drawing(t, "drawings/boat-2", "boat", nil)
+			for _, f := range order {
+				must(t, c.Scan(context.Background(), f, ScanOptions{}, func(a Added) { must(t, a.Err) }))
+			}
+			links := map[string]bool{}
+			all, err := list(c.db, scanRecord(3), "SELECT a.path, relation, b.path FROM link JOIN item a ON a.id = link.item JOIN item b ON b.id = link.other")
+			must(t, err)
+			for _, l := range all {
+				links[strings.Join(l, " ")] = true
+			}
+			want := []string{
+				"drawings/boat.svg picture pictures/boat.png", "drawings/boat-ink.svg picture pictures/boat-ink.png",
+				"drawings/boat-flat.svg picture pictures/boat-flat.png",
+				"drawings/boat-ink.svg master drawings/boat.svg", "drawings/boat-flat.svg master drawings/boat.svg",
+				"pictures/boat-ink.png master pictures/boat.png", "pictures/boat-flat.png master pictures/boat.png",
+			}
+			for _, l := range want {
+				if !links[l] {
+					t.Errorf("no link %s", l)
+				}
+			}
+			if len(links) != len(want) {
+				t.Error(links)
+			}
+			pairs := 0
+			must(t, c.Pairs(context.Background(), DefaultLikeness, func(p Pair) {
+				pairs++
+				if p.A.Path != "drawings/boat-2.svg" && p.B.Path != "drawings/boat-2.svg" {
+					t.Errorf("%s looks like %s", p.A.Path, p.B.Path)
+				}
+			}))
+			if pairs < 2 {
+				t.Errorf("only %d pairs: the copy was not seen", pairs)
+			}
+		})
 	}
 }

@@ -246,14 +246,13 @@ func (c *Catalogue) Outdated() ([]Outdated, error) {
 	return out, c.wrap(err)
 }
 
-// linked reports whether two items belong together: one is the picture or master of the other, or they have one in
-// common.
+// linked reports whether two items belong together: links to pictures and masters lead from one to the other, over any
+// others: the drawing of a picture of which there is a variant belongs to that, too.
 func linked(tx *sql.Tx, a, b int64) (bool, error) {
-	n, err := first(tx, `WITH
-		kin(item, other) AS (
-			SELECT item, other FROM link WHERE item IN (?1, ?2) AND relation IN ('picture', 'master')
-			UNION SELECT other, item FROM link WHERE other IN (?1, ?2) AND relation IN ('picture', 'master')
-			UNION VALUES (?1, ?1), (?2, ?2))
-		SELECT EXISTS (SELECT 1 FROM kin x JOIN kin y ON x.other = y.other WHERE x.item = ?1 AND y.item = ?2)`, a, b)
+	n, err := first(tx, `WITH RECURSIVE kin(id) AS (
+			VALUES (?1)
+			UNION SELECT other FROM kin JOIN link ON link.item = kin.id AND relation IN ('picture', 'master')
+			UNION SELECT item FROM kin JOIN link ON link.other = kin.id AND relation IN ('picture', 'master'))
+		SELECT EXISTS (SELECT 1 FROM kin WHERE id = ?2)`, a, b)
 	return n == 1, err
 }
