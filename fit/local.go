@@ -154,16 +154,21 @@ func meet(l, r *Local, near Point, reach float64) (x, dl, dr Point, ok bool) {
 // samples in a row say in the best places.
 func Noise(runs [][]Sample) float64 {
 	var short, long []float64
+	total := 0
+	for _, r := range runs {
+		total += len(r)
+	}
+	apart := 1 + total/enoughSamples
 	for _, r := range runs {
 		p := positions(r)
-		short = appendWindowRMS(short, p, shortWindow)
-		long = appendWindowRMS(long, p, longWindow)
+		short = appendWindowRMS(short, p, shortWindow, apart)
+		long = appendWindowRMS(long, p, longWindow, apart)
 	}
 	noise := noiseFrom(short, long)
 	if len(short) < fewWindows { // most may lie on corners
 		var tiny []float64
 		for _, r := range runs {
-			tiny = appendWindowRMS(tiny, positions(r), tinyWindow)
+			tiny = appendWindowRMS(tiny, positions(r), tinyWindow, 1)
 		}
 		slices.Sort(tiny)
 		if len(tiny) > 0 {
@@ -186,7 +191,7 @@ func positions(run []Sample) []Point {
 
 // noiseOf estimates the noise of one run: the lower quartile, as half the windows may lie on corners.
 func noiseOf(p []Point) float64 {
-	rms := appendWindowRMS(nil, p, shortWindow)
+	rms := appendWindowRMS(nil, p, shortWindow, 1)
 	if len(rms) == 0 {
 		return 0
 	}
@@ -204,8 +209,12 @@ const (
 	cornerRatio = 2.0
 )
 
-func appendWindowRMS(dst []float64, p []Point, window int) []float64 {
-	for i := 0; i+window <= len(p); i += window / 2 {
+// enoughSamples is the number of samples from which windows are left out: their median is well known.
+const enoughSamples = 20_000
+
+// appendWindowRMS looks at windows half their length apart, times apart.
+func appendWindowRMS(dst []float64, p []Point, window, apart int) []float64 {
+	for i := 0; i+window <= len(p); i += window / 2 * apart {
 		dst = append(dst, fitLocal(p[i:i+window], nil, true).RMS*math.Sqrt(float64(window)/float64(window-3)))
 	}
 	return dst

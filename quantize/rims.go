@@ -20,7 +20,7 @@ const rimBlur = 0.3
 func (q *flattener) findMids() {
 	n := len(q.tints)
 	q.mids = make([]bool, n*n)
-	for a := range n {
+	parallel(n, q.opt.Workers, func(a int) {
 		for b := range n {
 			for c := range n {
 				if a == b || b == c || c == a || c == q.paper {
@@ -29,10 +29,11 @@ func (q *flattener) findMids() {
 				share, miss := q.pair(a, b).mix(q.tints[c].v)
 				if miss <= mixMiss && share > 0.15 && share < 0.85 {
 					q.mids[a*n+b] = true
+					break
 				}
 			}
 		}
-	}
+	})
 }
 
 // rimmed reports whether the change from label a to label b at pixel i is too gradual for an edge, and a tint lies

@@ -188,7 +188,7 @@ func (q *flattener) nearWithin(c colour.RGB, radius float64) uint8 {
 // measureNoise estimates the standard deviation of flat areas near edges: over some of the cores outside the even
 // squares.
 func (q *flattener) measureNoise(solid []uint64) {
-	const every = 7 // words of the bitmaps; prime to the usual widths
+	every := 7*(1+len(solid)>>15) | 1 // words of the bitmaps; odd, so that no column is left out
 	var sum float64
 	n := 0
 	for k := 0; k < len(solid); k += every {

