@@ -68,7 +68,7 @@ func (k *corridor) try(i, j int) (Segment, bool) {
 	if j-i < 3 {
 		return Segment{}, false
 	}
-	for _, depth := range [4]float64{1, 1.6, 2.6, 4.2} {
+	for _, depth := range [3]float64{1, 1.9, 3.8} {
 		s, verdict := k.cubic(i, j, depth)
 		if verdict == fits {
 			return s, true

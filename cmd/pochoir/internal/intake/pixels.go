@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"image"
@@ -516,10 +517,23 @@ func yccRow1(dst, ys, cb, cr []uint8, luma lumaScale, k *chromaScale) {
 	}
 }
 
+// sameAsBefore reports whether eight pixels are like the eight before them, as in flat areas. ys has sixteen, cb and cr
+// eight samples.
+func sameAsBefore(ys, cb, cr []uint8) bool {
+	return binary.LittleEndian.Uint64(ys) == binary.LittleEndian.Uint64(ys[8:]) &&
+		binary.LittleEndian.Uint32(cb) == binary.LittleEndian.Uint32(cb[4:]) &&
+		binary.LittleEndian.Uint32(cr) == binary.LittleEndian.Uint32(cr[4:])
+}
+
 // yccRow2 converts a row with one chroma sample for two pixels.
 func yccRow2(dst, ys, cb, cr []uint8, luma lumaScale, k *chromaScale) {
 	n := len(ys) / 2
-	for i := range n {
+	for i := 0; i < n; i++ {
+		if i >= 4 && i+4 <= n && i%4 == 0 && sameAsBefore(ys[2*i-8:2*i+8], cb[i-4:i+4], cr[i-4:i+4]) {
+			copy(dst[8*i:8*i+32], dst[8*i-32:8*i])
+			i += 3
+			continue
+		}
 		u, v := int32(cb[i])-128, int32(cr[i])-128
 		r, g, b := k.crR*v, k.cbG*u+k.crG*v, k.cbB*u
 		d := dst[8*i : 8*i+8 : 8*i+8]
