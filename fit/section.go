@@ -94,14 +94,15 @@ type span struct {
 	o, u Point
 }
 
-// leastStraight is the shortest straight part that becomes a line of its own between curves, px.
-const leastStraight = 10.0
+// leastStraight is the shortest straight part that becomes a line of its own between curves, px; straightShare is its
+// least length in tolerances, or in standard deviations of the noise: a shorter one bends as little as any curve does.
+const leastStraight, straightShare = 10.0, 40.0
 
 // spans finds the parts that are straight within the noise: not a gentle bend that merely stays near a chord.
 func (s *stretch) spans() []span {
 	n := len(s.p)
 	limit := s.straightLimit()
-	least := max(leastStraight, 40*s.noise)
+	least := max(leastStraight, straightShare*max(s.noise, s.tol))
 	holds := func(i, j int) bool {
 		o, u := s.line(i, j)
 		return !s.strays(i-1, j+1, o, u, limit)

@@ -293,7 +293,7 @@ func (s *stack) hide(face int32, run []piece, closed bool) []piece {
 }
 
 // bankStep is the spacing of the places where the room under a higher colour is measured, px.
-const bankStep = 1.0
+const bankStep = 0.7
 
 // banks measures along a run how far it may go under the higher colour.
 func (s *stack) banks(face int32, run []piece, closed bool) []bank {
