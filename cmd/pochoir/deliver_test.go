@@ -287,7 +287,7 @@ func TestPackCommandErrors(t *testing.T) {
 	if after := listing(t, "."); after != before {
 		t.Errorf("left behind: %s", after)
 	}
-	if r := call(t, nil, "pack", "stroked.svg", "-o", "none"); r.code != exitFailed || listing(t, "none") != "" {
-		t.Errorf("%+v: %s", r, listing(t, "none"))
+	if r := call(t, nil, "pack", "stroked.svg", "-o", "none"); r.code != exitFailed || listing(t, ".") != before {
+		t.Errorf("%+v: %s", r, listing(t, "."))
 	}
 }

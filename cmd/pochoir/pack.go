@@ -109,10 +109,15 @@ func (p *packing) run(e *env, args []string) error {
 	if c != nil {
 		defer c.Close()
 	}
+	before := exists(p.out)
 	if err := os.MkdirAll(p.out, 0o777); err != nil {
 		return fmt.Errorf("%s: the folder cannot be made: %w", p.out, bare(err))
 	}
-	return p.all(e, args, source, c)
+	err = p.all(e, args, source, c)
+	if err != nil && !before {
+		os.Remove(p.out) // where nothing was put into it
+	}
+	return err
 }
 
 // all packs the drawings, several at once, and writes and reports in their order.

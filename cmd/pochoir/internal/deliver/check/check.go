@@ -397,7 +397,8 @@ func (c *checker) quality() {
 				c.add("clipped", 0, &runs[i], "painted along the edge from (%.4g, %.4g) to (%.4g, %.4g)", r.MinX, r.MinY, r.MaxX, r.MaxY)
 			}
 		}
-		for _, b := range hairlines(areas, s.Width, s.Height) {
+		for _, run := range hairlines(areas, s.Width, s.Height, 1) {
+			b := run.box
 			c.add("hairline", 0, &b, "from (%.4g, %.4g) to (%.4g, %.4g)", b.MinX, b.MinY, b.MaxX, b.MaxY)
 		}
 		if b := signature(areas, s.Width, s.Height); b != nil {

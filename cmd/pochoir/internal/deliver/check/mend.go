@@ -63,6 +63,7 @@ func Mend(s *survey.Sheet, terms *Terms) (*trace.Drawing, []Mended, error) {
 		m.note(id, before.Counts[id])
 	}
 	m.shapes("outside-area", m.cut)
+	m.carry()
 	m.shapes("crossing", m.uncross)
 	m.shapes("near-points", m.merge)
 	m.shapes("excess-points", m.thin)
