@@ -123,7 +123,7 @@ func (x *exporting) run(e *env, args []string) error {
 	if err != nil {
 		err = fmt.Errorf("%s: %w", args[0], err)
 		if errors.Is(err, svgout.ErrForeign) {
-			return hinted{err, "pochoir check " + args[0] + " lists what is in the way"}
+			return hinted{err, "pochoir check " + args[0] + " --mend lists what is in the way, and makes a plain copy where it can"}
 		}
 		return err
 	}

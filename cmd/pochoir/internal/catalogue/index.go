@@ -41,6 +41,10 @@ func index(tx *sql.Tx) error {
 	}
 }
 
+// standing says how an item stands: at the place heard of last, before that at home.
+const standing = `coalesce((SELECT CASE place WHEN '' THEN state ELSE state || ', ' || place END FROM state
+	WHERE state.item = item.id AND latest = 1 ORDER BY place <> '' DESC, day DESC, id DESC LIMIT 1), '')`
+
 // indexTo does so for the stale items up to number last.
 func indexTo(tx *sql.Tx, last int64) error {
 	old, err := indexedBefore(tx, last)
@@ -105,11 +109,7 @@ func indexTo(tx *sql.Tx, last int64) error {
 			return err
 		}
 	}
-	// at the place heard of last, before that at home
-	_, err = tx.Exec(`WITH new(id, standing) AS (SELECT i.id, coalesce((SELECT CASE place WHEN '' THEN state ELSE state || ', ' || place END
-			FROM state WHERE item = i.id AND latest = 1 ORDER BY place <> '' DESC, day DESC, id DESC LIMIT 1), '')
-			FROM stale JOIN item i ON i.id = stale.item WHERE stale.item <= ?)
-		UPDATE item SET standing = new.standing FROM new WHERE new.id = item.id AND new.standing <> item.standing`, last)
+	_, err = tx.Exec("UPDATE item SET standing = "+standing+" WHERE id IN (SELECT item FROM stale WHERE item <= ?) AND standing <> "+standing, last)
 	return err
 }
 
@@ -165,7 +165,7 @@ func indexedBefore(tx *sql.Tx, last int64) (map[int64]*indexed, error) {
 		}
 		out[id] = e
 		return none, nil
-	}, "SELECT x.item, x.terms, x.colours FROM stale s JOIN indexed x ON x.item = s.item WHERE s.item <= ?", last)
+	}, "SELECT x.item, x.terms, x.colours FROM stale s CROSS JOIN indexed x ON x.item = s.item WHERE s.item <= ?", last)
 	return out, err
 }
 
@@ -185,21 +185,21 @@ func indexedNow(tx *sql.Tx, last int64) (map[int64]*indexed, []int64, error) {
 		query string
 		scan  func(row) (struct{}, error)
 	}{
-		{"SELECT i.id, kind, path, title, description, side, gone FROM stale s JOIN item i ON i.id = s.item WHERE s.item <= ?", func(r row) (none struct{}, err error) {
+		{"SELECT i.id, kind, path, title, description, side, gone FROM stale s CROSS JOIN item i ON i.id = s.item WHERE s.item <= ?", func(r row) (none struct{}, err error) {
 			var id int64
 			f := &facets{texts: make([]string, 3)}
 			err = r.Scan(&id, &f.kind, &f.texts[0], &f.texts[1], &f.texts[2], &f.side, &f.gone)
 			of[id] = f
 			return none, err
 		}},
-		{"SELECT k.item, word FROM stale s JOIN keyword k ON k.item = s.item WHERE s.item <= ?", func(r row) (none struct{}, err error) {
+		{"SELECT k.item, word FROM stale s CROSS JOIN keyword k ON k.item = s.item WHERE s.item <= ?", func(r row) (none struct{}, err error) {
 			var k pair
 			if err = r.Scan(&k.id, &k.text); err == nil {
 				of[k.id].texts = append(of[k.id].texts, k.text)
 			}
 			return none, err
 		}},
-		{"SELECT t.item, state, place FROM stale s JOIN state t ON t.item = s.item WHERE s.item <= ? AND latest = 1", func(r row) (none struct{}, err error) {
+		{"SELECT t.item, state, place FROM stale s CROSS JOIN state t ON t.item = s.item WHERE s.item <= ? AND latest = 1", func(r row) (none struct{}, err error) {
 			var id int64
 			var s [2]string
 			if err = r.Scan(&id, &s[0], &s[1]); err == nil {
@@ -207,7 +207,7 @@ func indexedNow(tx *sql.Tx, last int64) (map[int64]*indexed, []int64, error) {
 			}
 			return none, err
 		}},
-		{"SELECT DISTINCT w.item, colour FROM stale s JOIN swatch w ON w.item = s.item WHERE s.item <= ? ORDER BY w.item, colour", func(r row) (none struct{}, err error) {
+		{"SELECT DISTINCT w.item, colour FROM stale s CROSS JOIN swatch w ON w.item = s.item WHERE s.item <= ? ORDER BY w.item, colour", func(r row) (none struct{}, err error) {
 			var id, t int64
 			if err = r.Scan(&id, &t); err == nil {
 				colours[id] = append(colours[id], untint(t))

@@ -3,6 +3,7 @@ package catalogue
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"fmt"
 	"math"
 	"path"
@@ -137,21 +138,37 @@ func put(tx *sql.Tx, it *Item) (int64, error) {
 			}
 		}
 	}
-	for i, k := range keywords {
-		if _, err := tx.Exec("INSERT INTO keyword VALUES (?, ?, ?, ?)", id, i, k, meta.Fold(k)); err != nil {
-			return 0, err
-		}
+	// all rows of a table at once, as JSON: a statement costs more than a row
+	var words, swatches [][]any
+	for _, k := range keywords {
+		words = append(words, []any{k, meta.Fold(k)})
 	}
-	for i, s := range it.Palette {
-		if _, err := tx.Exec("INSERT INTO swatch VALUES (?, ?, ?, ?, ?)", id, i, s.Name, tint(s.Colour), s.Share); err != nil {
-			return 0, err
-		}
+	for _, s := range it.Palette {
+		swatches = append(swatches, []any{s.Name, tint(s.Colour), s.Share})
 	}
+	var looks []int64
 	if it.Look != nil {
-		for _, key := range it.Look.keys() {
-			if _, err := tx.Exec("INSERT INTO lookup VALUES (?, ?)", key, id); err != nil {
-				return 0, err
-			}
+		keys := it.Look.keys()
+		looks = keys[:]
+	}
+	for _, rows := range []struct {
+		query string
+		n     int
+		of    any
+	}{
+		{"INSERT INTO keyword SELECT ?, key, value ->> 0, value ->> 1 FROM json_each(?)", len(words), words},
+		{"INSERT INTO swatch SELECT ?, key, value ->> 0, value ->> 1, CAST(value ->> 2 AS REAL) FROM json_each(?)", len(swatches), swatches},
+		{"INSERT INTO lookup (item, key) SELECT ?, value FROM json_each(?)", len(looks), looks},
+	} {
+		if rows.n == 0 {
+			continue
+		}
+		b, err := json.Marshal(rows.of)
+		if err != nil {
+			return 0, err
+		}
+		if _, err := tx.Exec(rows.query, id, string(b)); err != nil {
+			return 0, err
 		}
 	}
 	return id, nil
