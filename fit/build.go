@@ -46,7 +46,7 @@ func (b *builder) build() Path {
 			if last <= from.Index {
 				last += n
 			}
-			b.push(from.At, from.In, false)
+			b.push(from.At, from.In, from.fixed)
 			c.knots[len(c.knots)-1].arm = arms[k]
 			b.between(from.Index, last, from, to)
 		}
@@ -58,7 +58,7 @@ func (b *builder) build() Path {
 		for k := range cs {
 			b.between(at, cs[k].Index, from, &cs[k])
 			from, at = &cs[k], cs[k].Index
-			b.push(from.At, from.In, false)
+			b.push(from.At, from.In, from.fixed)
 			c.knots[len(c.knots)-1].arm = arms[k]
 		}
 		finish := Corner{At: b.end, end: true}
@@ -124,7 +124,7 @@ const (
 
 // tainted reports whether a sample close behind a corner lies off the arm that was seen from further away.
 func (b *builder) tainted(p Point, c *Corner, dir Point, gap float64) bool {
-	if dir == (Point{}) {
+	if dir == (Point{}) || c.exact {
 		return false
 	}
 	d := p.Sub(c.At)
@@ -153,7 +153,7 @@ const (
 func (b *builder) trust(p Point, c *Corner, gap float64, choosy bool) float64 {
 	d := p.Sub(c.At).Len()
 	if !c.end {
-		if choosy && d < gap+float64(taintReach*b.scale) {
+		if choosy && !c.exact && d < gap+float64(taintReach*b.scale) {
 			return besideCorner
 		}
 		return 1
@@ -164,6 +164,9 @@ func (b *builder) trust(p Point, c *Corner, gap float64, choosy bool) float64 {
 
 // gap returns the distance from a corner or an end within which its samples are left out, px.
 func (b *builder) gap(c *Corner) float64 {
+	if c.exact {
+		return samePlace
+	}
 	gap := endGap * math.Sqrt(b.scale)
 	if c.In == (Point{}) || c.Out == (Point{}) {
 		return gap

@@ -13,7 +13,9 @@ type Corner struct {
 	In    Point   // unit direction of the arm that arrives
 	Out   Point   // unit direction of the arm that leaves
 
-	end bool // an end of an open run
+	end   bool // an end of an open run
+	exact bool // the samples beside it are as good as any
+	fixed bool // its place is known
 }
 
 // Windows of the corner search, in px of a scale of 1.
@@ -52,7 +54,7 @@ func (b *builder) corners() []Corner {
 	}
 	var found []candidate
 	for i := range n {
-		if c, ok := b.cornerAt(i); ok {
+		if c, ok := b.cornerAt(i); ok && !b.beyondTip(&c.Corner) {
 			found = append(found, c)
 		}
 	}
@@ -63,6 +65,61 @@ func (b *builder) corners() []Corner {
 	}
 	return b.marked(b.unrounded(out))
 }
+
+// beyondTip reports whether the end of a stroke is known better than by corner c.
+func (b *builder) beyondTip(c *Corner) bool {
+	for i := range b.tips {
+		t := &b.tips[i]
+		switch d := c.At.Sub(t.At); {
+		case t.End == Bounded:
+			if d.Len() < tipReach && d.Dot(t.Out) > boundSlack {
+				return true
+			}
+		case d.Len() < t.Reach || b.p[c.Index].Sub(t.At).Len() < t.Reach:
+			return true
+		}
+	}
+	return false
+}
+
+// cosPoint is the cosine of the turn of a narrow stroke's point of 30 degrees.
+const cosPoint = -0.866
+
+// appendTip appends the corners of an end of a stroke to dst: where its sides meet, or those where they pass into its
+// round end, which turn by nothing.
+func (b *builder) appendTip(dst []Corner, t *Tip) []Corner {
+	if t.End == Pointed && b.cosTurn <= cosPoint || t.End == Square && b.cosTurn <= 0 {
+		return dst // round whatever it was drawn
+	}
+	for _, p := range b.smooth {
+		if t.End != Round && p.Sub(t.At).Len() <= smoothReach {
+			return dst
+		}
+	}
+	switch t.End {
+	case Pointed:
+		if k := slices.Index(b.p, t.At); k >= 0 {
+			dst = append(dst, Corner{Index: k, At: t.At, exact: true, fixed: true})
+		}
+	case Round, Square:
+		i, j := slices.Index(b.p, t.Sides[0]), slices.Index(b.p, t.Sides[1])
+		if i < 0 || j < 0 {
+			break
+		}
+		var in, back Point
+		if t.End == Round {
+			in, back = t.Out, t.Out.Mul(-1)
+		}
+		if n := len(b.p); (j > i) != (max(i-j, j-i) < n/2) { // the run goes the other way
+			in, back = back, in
+		}
+		dst = append(dst, Corner{Index: i, At: t.Sides[0], In: in, Out: in, exact: true}, Corner{Index: j, At: t.Sides[1], In: back, Out: back, exact: true})
+	}
+	return dst
+}
+
+// boundSlack is how far beyond the bound of a stroke one of its corners may be seen, px.
+const boundSlack = 0.3
 
 // pairSpan is how far apart two corners of a round end drawn with two may lie, px.
 const pairSpan = 4.5
@@ -443,6 +500,9 @@ func (b *builder) marked(in []Corner) []Corner {
 		if keep {
 			out = append(out, c)
 		}
+	}
+	for i := range b.tips {
+		out = b.appendTip(out, &b.tips[i])
 	}
 	for _, s := range b.sharp {
 		best, dist := -1, sharpReach

@@ -45,7 +45,29 @@ type Options struct {
 	// Sharp and Smooth are places that a user marked: a corner is forced at the sample nearest each Sharp point (if
 	// one lies within 4 px) and none is made within 3 px of a Smooth one.
 	Sharp, Smooth []Point
+	// Tips are ends of narrow strokes whose place is known better than samples tell.
+	Tips []Tip
 }
+
+// Tip is the end of a narrow stroke.
+type Tip struct {
+	At    Point
+	Out   Point // unit direction in which the stroke ends
+	End   TipEnd
+	Reach float64 // px around At that the end takes; not for Bounded
+	// Sides are the samples where a round end begins and ends, or the corners of a square one.
+	Sides [2]Point
+}
+
+// TipEnd says what is known of the end of a stroke.
+type TipEnd int
+
+const (
+	Bounded TipEnd = iota // no corner lies further out
+	Pointed               // the sides meet in a corner at At, which is one of the samples; there is no other one within reach
+	Round                 // the same for a smooth curve from side to side
+	Square                // the same for two corners
+)
 
 // setting is Options, checked, with the figures derived from them.
 type setting struct {
@@ -53,10 +75,11 @@ type setting struct {
 	rough             float64 // what the corner search takes for noise, px
 	cosTurn, tanTurn  float64 // of the Turn angle; tan is of its half
 	sharp, smooth     []Point
+	tips              []Tip
 }
 
 func (o Options) setting(p []Point, w []float64, closed bool) setting {
-	s := setting{tol: o.Tolerance, noise: o.Noise, scale: o.Scale, sharp: o.Sharp, smooth: o.Smooth}
+	s := setting{tol: o.Tolerance, noise: o.Noise, scale: o.Scale, sharp: o.Sharp, smooth: o.Smooth, tips: o.Tips}
 	if !(s.tol > 0) {
 		s.tol = DefaultTolerance
 	}

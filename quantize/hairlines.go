@@ -87,7 +87,8 @@ func (q *flattener) onLine(i int, l, own uint8, s float64) bool {
 		along := compass[(axis+2)%8][1]*q.w + compass[(axis+2)%8][0]
 		ahead := math.Max(of(i+along), math.Max(of(i+along+across), of(i+along-across)))
 		behind := math.Max(of(i-along), math.Max(of(i-along+across), of(i-along-across)))
-		if ahead >= hairFaint && behind >= hairFaint {
+		// Where the line opens into areas at once, both ahead and behind, the pixel is a neck of what it crosses.
+		if least := math.Min(ahead, behind); least >= hairFaint && least < 1-hairFaint {
 			return true
 		}
 	}

@@ -293,6 +293,9 @@ func (g *group) fit(e *edges, jn *junctions, opt fit.Options) {
 	if jn.loose != nil && !slices.ContainsFunc(g.halves, func(h planar.Half) bool { return !jn.loose[h.Arc()] }) {
 		opt = jn.hidden
 	}
+	for _, h := range g.halves {
+		opt.Tips = append(opt.Tips, e.tips[h.Arc()]...)
+	}
 	run, starts := g.samplesOf(m, e.samples, jn.clear)
 	start, end := g.ends(m, nodes)
 	g.path = fit.Curve(run, g.closed, start, end, opt)

@@ -8,6 +8,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"runtime"
 	"slices"
 	"time"
@@ -124,6 +125,7 @@ type edges struct {
 	grain   float64   // the smallest mark kept, px across: more than asked for where there were too many
 	marks   []Mark
 	dots    [][]fit.Segment
+	tips    [][]fit.Tip // by arc, ends of narrow strokes
 }
 
 // NewTracer returns a Tracer for pic, which must not change while the Tracer is in use.
@@ -353,12 +355,19 @@ func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []f
 	e.samples = make([][]edgeSample, len(m.Arcs))
 	e.dots = make([][]fit.Segment, len(m.Arcs))
 	e.doubt = make([]float64, len(m.Arcs))
+	e.tips = make([][]fit.Tip, len(m.Arcs))
 	err := inParallel(ctx, len(m.Arcs), workers, func(i int) {
 		if d := meter.dot(i); d != nil {
 			e.dots[i] = d
 			return
 		}
 		e.samples[i] = meter.measure(&m.Arcs[i])
+		if ends := meter.tips(&m.Arcs[i]); len(ends) > 0 {
+			e.samples[i] = withEnds(e.samples[i], &m.Arcs[i], ends)
+			for k := range ends {
+				e.tips[i] = append(e.tips[i], ends[k].Tip)
+			}
+		}
 		if a := &m.Arcs[i]; a.Left != planar.Outside && a.Right != planar.Outside {
 			e.doubt[i] = f.Doubt(m.Faces[a.Left].Label, m.Faces[a.Right].Label)
 		}
@@ -391,6 +400,13 @@ func joinSaddle(f *quantize.Flats, x, y int, a, b, c, d uint8) planar.SaddleKind
 		if f.Coverage(at[1], b, a) < 0.5 || f.Coverage(at[2], b, a) < 0.5 {
 			return planar.Rising
 		}
+		// A line in either direction is told by the pixels beyond: whole to both sides of the other's, its own ahead.
+		if beyond, ok := beyondSaddle(f, x, y, a, b); ok && math.Abs(beyond-2) > saddleDoubt {
+			if beyond < 2 {
+				return planar.Falling
+			}
+			return planar.Rising
+		}
 		for _, i := range at {
 			sum += f.Coverage(i, a, b)
 		}
@@ -410,4 +426,23 @@ func joinSaddle(f *quantize.Flats, x, y int, a, b, c, d uint8) planar.SaddleKind
 		}
 	}
 	return planar.Apart
+}
+
+// saddleDoubt is by how many pixels the shares beyond a saddle must differ from half to tell which of its labels is the
+// narrower: noise leaves a tenth at each of the four.
+const saddleDoubt = 0.2
+
+// beyondSaddle returns how much of the four pixels beyond the diagonals of a vertex label a covers, px; ok is false where
+// one of them has another label than a and b.
+func beyondSaddle(f *quantize.Flats, x, y int, a, b uint8) (sum float64, ok bool) {
+	if x < 2 || y < 2 || x+2 > f.W || y+2 > f.H {
+		return 0, false
+	}
+	for _, i := range [4]int{(y-2)*f.W + x - 2, (y-2)*f.W + x + 1, (y+1)*f.W + x - 2, (y+1)*f.W + x + 1} {
+		if l := f.Labels[i]; l != a && l != b {
+			return 0, false
+		}
+		sum += f.Coverage(i, a, b)
+	}
+	return sum, true
 }

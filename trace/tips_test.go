@@ -1,0 +1,79 @@
+package trace_test
+
+import (
+	"math"
+	"testing"
+
+	"pochoir/fit"
+	"pochoir/trace"
+	"pochoir/trace/paper"
+)
+
+// strip is a stroke from (x0, y0), width w0 there, to (x1, y1), width w1, its sides straight, with a round end there if
+// round.
+func strip(x0, y0, w0, x1, y1, w1 float64, round bool) figure {
+	dx, dy := x1-x0, y1-y0
+	l := math.Hypot(dx, dy)
+	return figure{navy, func(x, y float64) bool {
+		a, b := ((x-x0)*dx+(y-y0)*dy)/l, math.Abs((x-x0)*dy-(y-y0)*dx)/l
+		if round && math.Hypot(x-x1, y-y1) < w1/2 {
+			return true
+		}
+		return a > 0 && a < l && b < (w0+(w1-w0)*a/l)/2
+	}}
+}
+
+// TestTips: the ends of narrow strokes lie where the drawing ends, to a part of a pixel: points, whose last pixels are
+// covered by a few parts in a hundred, in a corner; round ends without one. The ends are known from the figures' own
+// equations.
+func TestTips(t *testing.T) {
+	for _, slope := range []float64{0, 0.15, 0.4, 0.8, 1.3, 2.2} {
+		for _, c := range []struct {
+			w0, w1 float64
+			round  bool
+			within float64 // px
+		}{
+			{4, 0, false, 0.4}, {6, 0, false, 0.3}, {9, 0, false, 0.3}, {2, 1, true, 0.45}, {1.6, 0.9, true, 0.45}, {3, 1.2, true, 0.45},
+		} {
+			n := math.Hypot(1, slope)
+			x1, y1 := 20+45/n, 20.3+45*slope/n
+			pic := drawn(80, 80, disc(navy, 20, 20.3, 9), strip(20, 20.3, c.w0, x1, y1, c.w1, c.round))
+			d := traced(t, pic, trace.Options{Sheet: paper.Options{Kind: paper.Digital}}).Drawing
+			// How far the outlines reach along the stroke.
+			far, corner := 0.0, false
+			for _, shape := range layer(d, navy).Shapes {
+				for _, ring := range shape.Rings {
+					for k, s := range ring.Segments {
+						next := ring.Segments[(k+1)%len(ring.Segments)]
+						for i := range 33 {
+							p := s.At(float64(i) / 32)
+							far = math.Max(far, ((p.X-20)+(p.Y-20.3)*slope)/n)
+						}
+						if s.P[3].Sub(fit.Point{X: x1, Y: y1}).Len() < 1.5 && leaving(next).Dot(arriving(s)) < 0 {
+							corner = true
+						}
+					}
+				}
+			}
+			want := 45.0
+			if c.round {
+				want += c.w1 / 2
+			}
+			within := c.within
+			if slope == 0.8 { // pixels of two columns and rows at once hold the whole of a narrow round end
+				within += 0.35
+			}
+			if math.Abs(far-want) > within {
+				t.Errorf("slope %.2f, %g to %g px, round %v: reaches %.2f px, want %.2f", slope, c.w0, c.w1, c.round, far, want)
+			}
+			if corner == c.round {
+				t.Errorf("slope %.2f, %g to %g px, round %v: corner %v", slope, c.w0, c.w1, c.round, corner)
+			}
+		}
+	}
+}
+
+// leaving and arriving return the directions of a segment at its ends.
+func leaving(s fit.Segment) fit.Point { return s.At(1e-3).Sub(s.P[0]).Unit() }
+
+func arriving(s fit.Segment) fit.Point { return s.P[3].Sub(s.At(1 - 1e-3)).Unit() }
