@@ -572,9 +572,10 @@ func (c *Catalogue) amongColours(tx *sql.Tx, few []listing, b *ball) ([]near, er
 	return out, err
 }
 
-// Cells are looked into up to a difference that grows: first only that of the colour itself, then half of that within which
-// there would be enough if colours were spread evenly, then by factors between these.
+// Cells are looked into up to a difference that grows: first only that of the colour itself, then a share of that within
+// which there would be enough if colours were spread evenly, then by factors between these.
 const (
+	evenShare = 0.75
 	leastStep = 1.25
 	mostStep  = 1.8
 )
@@ -619,7 +620,11 @@ func (c *Catalogue) nearColours(tx *sql.Tx, among set, b *ball, limit int) ([]ne
 	var open []tinted  // whose difference is known, but not yet that they are the nearest left
 	var out []near
 	seen := map[int64]bool{}
-	for reach := 0.0; ; {
+	reach := 0.0
+	if among != nil { // those of the colour itself have been asked for, see ofColour
+		reach = min(b.within, evenReach(limit, n)*evenShare)
+	}
+	for {
 		untouched := columns[:0]
 		for i := range columns {
 			if col := &columns[i]; col.d*col.least <= reach {
@@ -703,7 +708,7 @@ func (c *Catalogue) nearColours(tx *sql.Tx, among set, b *ball, limit int) ([]ne
 			return out, nil
 		}
 		if reach == 0 {
-			reach = evenReach(limit, n) / 2
+			reach = evenReach(limit, n) * evenShare
 		} else {
 			reach *= min(mostStep, max(leastStep, math.Cbrt(1.2*float64(limit)/float64(1+len(out)))))
 		}
