@@ -82,9 +82,9 @@ func (m *mender) carryUnder(run hairRun) bool {
 }
 
 // united parts a ring that crosses itself because sides of a narrow notch or hole have been moved past each other, and
-// leaves out what is covered twice and loops narrower than thin. outer tells an outline from a hole; it returns nil where the
-// ring cannot be parted.
-func united(r fit.Path, outer, positive bool, thin float64) []fit.Path {
+// leaves out what is covered twice, areas narrower than thin and holes narrower than by, the ends of such notches. outer tells
+// an outline from a hole; it returns nil where the ring cannot be parted.
+func united(r fit.Path, outer, positive bool, thin, by float64) []fit.Path {
 	if len(crossPoints(r)) == 0 {
 		return []fit.Path{r}
 	}
@@ -96,7 +96,8 @@ func united(r fit.Path, outer, positive bool, thin float64) []fit.Path {
 		for _, g := range l.Segments {
 			length += g.Length()
 		}
-		twice := fills && !outer || 2*math.Abs(l.Area()) < thin*length
+		width := 2 * math.Abs(l.Area()) / length
+		twice := fills && !outer || width < thin || outer && !fills && width < by
 		for k, o := range loops {
 			twice = twice || fills && k != i && (o.Area() > 0) == positive && math.Abs(o.Area()) > math.Abs(l.Area()) &&
 				mostlyInside(flatten(o, nil, flatness(survey.BoxOf(o))), l)
@@ -236,7 +237,7 @@ func carried(rings []fit.Path, near func(p, along fit.Point) bool, by, px, thin 
 				joined = append(joined, fit.LineTo(s.P[3], next))
 			}
 		}
-		loops := united(fit.Path{Segments: joined, Closed: true}, n == 0, rings[0].Area() > 0, thin)
+		loops := united(fit.Path{Segments: joined, Closed: true}, n == 0, rings[0].Area() > 0, thin, by)
 		if loops == nil {
 			return nil
 		}

@@ -3,11 +3,14 @@ package check
 import (
 	"fmt"
 	"image/color"
+	"math"
 	"math/rand/v2"
 	"strings"
 	"testing"
 
 	"pochoir/cmd/pochoir/internal/deliver/survey"
+	"pochoir/fit"
+	"pochoir/trace"
 	"pochoir/trace/proof"
 )
 
@@ -92,32 +95,62 @@ func TestCarry(t *testing.T) {
 	}
 }
 
-// TestCarryLeavesWhatWouldShow: the upper shape is too narrow to hide anything.
-func TestCarryLeavesWhatWouldShow(t *testing.T) {
-	file := `<svg xmlns="http://www.w3.org/2000/svg" width="200" height="200" viewBox="0 0 200 200">
-<g id="sienna" fill="#a0522d"><path d="M20 40L103.3 34L97.3 160L20 160Z"/></g>
-<g id="ivory" fill="#fffff0"><path d="M103.3 34L103.5 34L97.5 160L97.3 160Z"/></g>
-<g id="teal" fill="#008080"><path d="M103.5 34L180 34L180 160L97.5 160Z"/></g></svg>`
-	s, err := survey.Read(strings.NewReader(file))
-	if err != nil {
-		t.Fatal(err)
+// TestSameLooksAtEveryPixel changes one pixel at a time: only near the hairline, and only as far as a hairline goes, is that
+// no difference.
+func TestSameLooksAtEveryPixel(t *testing.T) {
+	d := &trace.Drawing{Width: 200, Height: 200, Layers: []trace.Layer{{Shapes: []trace.Shape{{Rings: []fit.Path{ring(10, 10, 190, 10, 190, 190, 10, 190)}}}}}}
+	m := mender{d: d, diag: 283}
+	view := survey.Box{MinX: 95, MinY: 95, MaxX: 105, MaxY: 105}
+	px := 1 / hairScale(d.Width, d.Height)
+	var hair []fit.Point // along the middle, from top to bottom
+	for y := 0.0; y < 10; y += px {
+		hair = append(hair, fit.Point{X: 100, Y: 95 + y})
 	}
-	was, err := plain(s)
-	if err != nil {
-		t.Fatal(err)
+	seen := nearPixels(hair, carrySeen*px, carrySeen*px, 1)
+	a := m.part(view)
+	if !m.same(a, m.part(view), view, seen) {
+		t.Fatal("the same drawing differs")
 	}
-	d, _, err := Mend(s, &Terms{Rules: map[string]Severity{"sliver": Off, "crossing": Off, "near-points": Off}})
-	if err != nil {
-		t.Fatal(err)
-	}
-	// inside of the teal, a unit from the edge, nothing may have changed
-	a, b := proof.Render(was, 4, color.White), proof.Render(d, 4, color.White)
-	for y := 40 * 4; y < 155*4; y++ {
-		edge := 103.5 - 6*(float64(y)/4-34)/126
-		for x := int((edge + 1) * 4); x < 175*4; x++ {
-			if i := y*a.Stride + 4*x; a.Pix[i] != b.Pix[i] {
-				t.Fatalf("the pixel at %d,%d changed", x, y)
+	w := a.Rect.Dx()
+	for x := range w {
+		near := math.Abs(95+(float64(x)+0.5)*px-100) <= carrySeen*px
+		for _, by := range []uint8{carrySame, carrySame + 1, carryMost, carryMost + 1} {
+			b := m.part(view)
+			b.Pix[20*b.Stride+4*x+3] -= by
+			want := by <= carrySame || near && by <= carryMost
+			if got := m.same(a, b, view, seen); got != want {
+				t.Errorf("pixel %d of %d, near %v, changed by %d: same %v", x, w, near, by, got)
 			}
+		}
+	}
+}
+
+// TestCarryClosesNotches: a needle lies in a notch of the lower shape, narrower than what is carried on. Both sides of the
+// notch are moved past each other, and must neither cross nor leave a hole.
+func TestCarryClosesNotches(t *testing.T) {
+	for _, lower := range []string{"M20 20L180 20L180 99.7L60 100L180 100.3L180 180L20 180Z", "M20 180L180 180L180 100.3L60 100L180 99.7L180 20L20 20Z"} {
+		file := `<svg xmlns="http://www.w3.org/2000/svg" width="200" height="200" viewBox="0 0 200 200">
+<g id="sienna" fill="#a0522d"><path d="` + lower + `"/></g><g id="ivory" fill="#fffff0"><path d="M180 99.7L60 100L180 100.3Z"/></g></svg>`
+		s, err := survey.Read(strings.NewReader(file))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if Check(s, nil).Counts["hairline"] == 0 {
+			t.Fatal("no hairline to mend")
+		}
+		d, done, err := Mend(s, &Terms{Rules: map[string]Severity{"crossing": Off, "near-points": Off, "excess-points": Off, "sliver": Off}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(done) != 1 || done[0].Rule != "hairline" {
+			t.Errorf("mended %v", done)
+		}
+		rings := d.Layers[0].Shapes[0].Rings
+		if len(rings) != 1 || len(crossPoints(rings[0])) > 0 {
+			t.Errorf("%d rings, crossing at %v", len(rings), crossPoints(rings[0]))
+		}
+		if grown := math.Abs(rings[0].Area()) - (160*160 - 36); grown < 9 || grown > 36 { // a quarter is what is narrower than half
+			t.Errorf("the notch of 36 square units was filled by %g", grown)
 		}
 	}
 }
