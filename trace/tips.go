@@ -33,6 +33,8 @@ const (
 	// steepest is by how much the middle of a stroke may move from column to column, px: where it moves by more, columns
 	// cross it at too small an angle.
 	steepest = 1.2
+	// beyondTail is how far beyond the last column that shows the stroke it may end, px: its last part is too thin to show.
+	beyondTail = 1.0
 	// pointed is the width, px, below which the end of a stroke is drawn as a point.
 	pointed = 0.35
 )
@@ -253,6 +255,9 @@ func (e *edgeMeter) tip(dirs []uint8, x, y, first, more int, pr pair, aslant boo
 	}
 	// Lines count from the middle of the last column of the body.
 	w0 := wide.at + wide.slope/2
+	if seen := (cols[body].width + cols[body+1].width) / 2; seen > w0 { // hollow sides: they go on more gently
+		w0, wide.slope = seen, cols[body+1].width-cols[body].width
+	}
 	if w0 <= 0.02 {
 		return bound()
 	}
@@ -281,7 +286,7 @@ func (e *edgeMeter) tip(dirs []uint8, x, y, first, more int, pr pair, aslant boo
 		length += 0.107 * cut * slant // half a circle holds as much as a rectangle of π/4 of its height
 	}
 	// The end must lie in the last column that shows the stroke, or just beyond.
-	if length < float64(tail)-1.3 || length > float64(tail)+0.6 {
+	if length < float64(tail)-1.3 || length > float64(tail)+beyondTail {
 		return bound()
 	}
 	t.At = place(length, 0)
