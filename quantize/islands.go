@@ -14,6 +14,7 @@ const (
 	cleanMiss    = 16   // levels by which a mixture may miss a pixel of an island there: what lies beneath shows at seams
 	reefPixels   = 400  // pixels of a reef at most: a rim between two areas
 	reefShare    = 0.45 // of a reef's pixels that is its own, on average: a thinner rim comes and goes
+	seamShare    = 0.3  // the same where another tint may shine through: painted one after the other, two areas that abut leave a quarter bare
 	islandReach  = 2    // px within which an area lies around an island
 )
 
@@ -45,12 +46,22 @@ func (q *flattener) drownIslands() {
 // drownReef gives the pixels of a rim too thin to be drawn in one to the areas on both sides of it, and reports whether it
 // is one. Lines within one area are not.
 func (q *flattener) drownReef(island, labels []int) bool {
-	if q.rough || len(labels) != 2 {
+	if q.rough || len(labels) < 2 {
+		return false
+	}
+	if len(labels) > 2 { // others lie at its ends
+		for x, l := range labels {
+			for _, m := range labels[:x] {
+				if q.drownReef(island, []int{l, m}) {
+					return true
+				}
+			}
+		}
 		return false
 	}
 	own, l, m := q.tints[q.labels[island[0]]].v, labels[0], labels[1]
 	to := make([]uint8, len(island))
-	var share float64
+	var share, seam float64
 	odd := 0
 	for k, i := range island {
 		w, miss, ok := mix3(q.tone(i), own, q.tints[l].v, q.tints[m].v)
@@ -59,18 +70,33 @@ func (q *flattener) drownReef(island, labels []int) bool {
 			w[0] = 1
 		}
 		share += w[0]
+		seam += q.shining(q.tone(i), l, m, w[0])
 		to[k] = uint8(m)
 		if w[1] >= w[2] {
 			to[k] = uint8(l)
 		}
 	}
-	if 5*odd > len(island) || share > reefShare*float64(len(island)) {
+	if 5*odd > len(island) || share > reefShare*float64(len(island)) && seam > seamShare*float64(len(island)) {
 		return false
 	}
 	for k, i := range island {
 		q.labels[i] = to[k]
 	}
 	return true
+}
+
+// shining returns the least share of a tint that, shining through between labels l and m, explains c as well as a share of
+// most does.
+func (q *flattener) shining(c tone, l, m int, most float64) float64 {
+	for t := range q.tints {
+		if t == l || t == m {
+			continue
+		}
+		if w, miss, ok := mix3(c, q.tints[t].v, q.tints[l].v, q.tints[m].v); ok && miss <= q.mayMiss() && w[0] < most {
+			most = w[0]
+		}
+	}
+	return most
 }
 
 // eachIsland calls do with the pixels of every island of so many at most, in the order of their first pixels. do may label them.
