@@ -382,20 +382,30 @@ func TestSuggestedNeighboursDiffer(t *testing.T) {
 	}
 	for _, l := range bare.Layers {
 		one := trace.Drawing{Width: d.Width, Height: d.Height, Layers: []trace.Layer{l}}
-		m := proof.Render(&one, 1, nil)
-		parts := enclosed(inverted(m))
+		// Two that meet in a point are no neighbours: at four times the size, less three pixels all round, they part.
+		m := proof.Render(&one, 4, nil)
+		parts := enclosed(inverted(m, 3))
 		if len(parts) != len(l.Shapes) {
 			t.Errorf("%s: %d shapes make %d areas: two of them are neighbours", l.Name, len(l.Shapes), len(parts))
 		}
 	}
 }
 
-// inverted paints white what is opaque and black what is not.
-func inverted(m *image.RGBA) *image.NRGBA {
+// inverted paints white what is opaque for so many pixels all round, and black what is not.
+func inverted(m *image.RGBA, round int) *image.NRGBA {
 	out := image.NewNRGBA(m.Rect)
-	for i := 0; i < len(m.Pix); i += 4 {
-		if m.Pix[i+3] > 127 {
-			copy(out.Pix[i:], []byte{255, 255, 255, 255})
+	w, h := m.Rect.Dx(), m.Rect.Dy()
+	for y := range h {
+		for x := range w {
+			v := uint8(255)
+			for j := max(0, y-round); j <= min(h-1, y+round); j++ {
+				for i := max(0, x-round); i <= min(w-1, x+round); i++ {
+					if m.Pix[m.PixOffset(i, j)+3] <= 127 {
+						v = 0
+					}
+				}
+			}
+			copy(out.Pix[out.PixOffset(x, y):], []byte{v, v, v, 255})
 		}
 	}
 	return out
