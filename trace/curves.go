@@ -453,8 +453,8 @@ func (g *group) judge(run []fit.Sample) {
 			if j >= n {
 				break
 			}
-			if t, e := g.path.Segments[j].Nearest(run[i].Point); e < best {
-				at, best, k = t, e, j
+			if _, e := g.path.Segments[j].Nearest(run[i].Point); e < best {
+				best, k = e, j
 				break
 			}
 		}

@@ -39,7 +39,7 @@ const (
 	pointed = 0.35
 )
 
-// end is a measured end of a narrow stroke: the sides between the last column that they were measured in and the end, or
+// strokeEnd is a measured end of a narrow stroke: the sides between the last column that they were measured in and the end, or
 // nothing but the place beyond which there is no corner.
 type strokeEnd struct {
 	fit.Tip
