@@ -215,13 +215,14 @@ type queryer interface {
 // touch the file.
 func check(ctx context.Context, q queryer, newest int) (version int, err error) {
 	var id, tables int
+	// The tables first: where another program has just made them, it has said by then that they are its own.
+	if err := q.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_schema").Scan(&tables); err != nil {
+		return 0, err
+	}
 	for pragma, dst := range map[string]*int{"user_version": &version, "application_id": &id} {
 		if err := q.QueryRowContext(ctx, "PRAGMA "+pragma).Scan(dst); err != nil {
 			return 0, err
 		}
-	}
-	if err := q.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_schema").Scan(&tables); err != nil {
-		return 0, err
 	}
 	switch {
 	case tables > 0 && id != applicationID:
