@@ -47,14 +47,15 @@ func flattenPart(px Pixels, r image.Rectangle, noise, blur float64, opt Options)
 	if cropped {
 		px = px.part(r)
 	}
-	s := &onPaper{plane: plane{w: px.W, h: px.H, workers: opt.Workers}, pix: px.Pix, noise: noise, blur: blur, want: opt.Colours,
+	s := &onPaper{plane: plane{w: px.W, h: px.H, workers: opt.Workers}, raw: px.Pix, pix: px.Pix, noise: noise, sharp: blur, blur: blur, want: opt.Colours,
 		area: whole.W * whole.H}
 	s.findBlank()
 	s.smoothLab()
+	s.half = s.halve()
+	s.evenInk()
 	s.measureRough()
 	s.findCores()
 	s.measureGrain()
-	s.half = s.halve()
 	s.half.measureRough()
 	s.half.findCores()
 	s.half.measureGrain()
@@ -62,6 +63,9 @@ func flattenPart(px Pixels, r image.Rectangle, noise, blur float64, opt Options)
 	rs, part := s.strokes()
 	paints = s.addRough(paints)
 	paints = s.addInks(paints, rs)
+	if s.combed {
+		s.undoBlur(rs, s.pix, s.blur)
+	}
 	if len(paints) == 0 {
 		paints = []paint{{c: s.middle()}}
 	}
@@ -69,7 +73,7 @@ func flattenPart(px Pixels, r image.Rectangle, noise, blur float64, opt Options)
 	s.mark(tiles, rs)
 	s.flood()
 	paints = s.prune(paints, max(dustPixels, int(leastShare*float64(s.area))))
-	s.lab, s.rough, s.half.lab, s.half.rough, s.scratch = nil, nil, nil, nil, nil // the pixels say the rest
+	s.lab, s.rough, s.half.lab, s.half.rough, s.scratch, s.raw = nil, nil, nil, nil, nil, nil // the pixels say the rest
 	s.measureLocals(paints, rs)
 	s.refine()
 	s.trim()

@@ -18,6 +18,10 @@ const (
 	explainShare = 0.1
 	// paleCost is the cost of a stroke paler than its ink, a share of what is missing.
 	paleCost = 0.15
+	// Where the ink is rough, its density says little and its hue more.
+	roughPale = 0.05
+	// openShare is the share of paper that a gap in rough ink must show in its middle.
+	openShare = 0.6
 	// strokePixels and strokeShare are the least number of unexplained ridge pixels, and their least share of all, that
 	// make an ink.
 	strokePixels = 60
@@ -30,7 +34,7 @@ const (
 // the paint, and paler strokes cost a share of what is missing. Blur mixes linear light; pen pressure thins the ink,
 // which bends the way from ground to paint less, nearly straight in CIELAB: the nearer of the two counts. ok is false
 // where the paint does not explain the ridge at all.
-func explains(r *ridge, p *paint, least float64) (cost float64, ok bool) {
+func explains(r *ridge, p *paint, least, pale float64) (cost float64, ok bool) {
 	d := r.c.sub(r.ground)
 	u := p.c.sub(r.ground)
 	uu := float64(u.dot(u))
@@ -56,13 +60,13 @@ func explains(r *ridge, p *paint, least float64) (cost float64, ok bool) {
 	if miss > explainMiss+0.12*float64(r.height) {
 		return 0, false
 	}
-	return miss + float64(paleCost*math.Max(0, 1-t)*math.Sqrt(uu)/labUnit), true
+	return miss + float64(pale*math.Max(0, 1-t)*math.Sqrt(uu)/labUnit), true
 }
 
 // explained reports whether any paint explains a ridge.
 func explained(r *ridge, paints []paint) bool {
 	for k := range paints {
-		if _, ok := explains(r, &paints[k], 0); ok {
+		if _, ok := explains(r, &paints[k], 0, paleCost); ok {
 			return true
 		}
 	}
@@ -79,7 +83,7 @@ func (s *onPaper) addInks(paints []paint, rs []ridge) []paint {
 			continue
 		}
 		c := s.darkest(mine)
-		if !mixes(c, paints) && !mixes(asSeen(mine), paints) {
+		if !mixes(c, paints, s.combed) && !mixes(asSeen(mine), paints, s.combed) {
 			paints = append(paints, paint{c: c, n: int64(len(mine))})
 		}
 	}
@@ -92,7 +96,7 @@ func (s *onPaper) addRough(paints []paint) []paint {
 	rs := s.roughMarks()
 	least := max(roughPixels, int(leastShare*float64(s.area))/4)
 	for _, mine := range s.sortOpen(rs, &paints, least) {
-		if c := asSeen(mine); !mixes(c, paints) {
+		if c := asSeen(mine); !mixes(c, paints, s.combed) {
 			paints = append(paints, paint{c: c, n: 4 * int64(len(mine))})
 		}
 	}
@@ -213,8 +217,9 @@ func asSeen(rs []*ridge) vec {
 	return c
 }
 
-// mixes reports whether c is one of the paints, or what the edge between two of them shows.
-func mixes(c vec, paints []paint) bool {
+// mixes reports whether c is one of the paints, or what the edge between two of them shows; with rough inks also what
+// the one lets through of the other.
+func mixes(c vec, paints []paint, rough bool) bool {
 	const (
 		near = 6.0 // CIEDE2000
 		miss = 7.0 // ΔE in the plane
@@ -231,9 +236,28 @@ func mixes(c vec, paints []paint) bool {
 			if vecOfLight(blend(p, q, share)).sub(c).len() < miss {
 				return true
 			}
+			if rough && offLine(c, paints[k].c, paints[j].c) < miss {
+				return true
+			}
 		}
 	}
 	return false
+}
+
+// offLine returns how far c lies from the straight way between two colours, ΔE in the plane.
+func offLine(c, p, q vec) float64 {
+	u, d := q.sub(p), c.sub(p)
+	uu := float64(u.dot(u))
+	if uu == 0 {
+		return d.len()
+	}
+	t := min(max(float64(d.dot(u))/uu, 0), 1)
+	var miss float64
+	for j := range d {
+		e := float64(d[j]) - float64(t*float64(u[j]))
+		miss += float64(e * e)
+	}
+	return math.Sqrt(miss) / labUnit
 }
 
 // darkest returns the middle of the full colours of the highest darkShare of the ridges. Undoing blur errs widely in
@@ -256,7 +280,7 @@ func (s *onPaper) darkest(rs []*ridge) vec {
 		slices.Sort(v[:high])
 		c[j] = v[high/2]
 		for k, r := range rs {
-			v[k] = int32(paperLinear[16*int(s.pix[4*int(r.i)+j])])
+			v[k] = int32(paperLinear[16*int(s.raw[4*int(r.i)+j])])
 		}
 		slices.Sort(v)
 		seen := v[int(deepest*float64(len(v)))]
@@ -265,12 +289,17 @@ func (s *onPaper) darkest(rs []*ridge) vec {
 	return vecOfLight(c)
 }
 
+// open reports whether a gap in rough ink shows the paper.
+func open(r *ridge, paper *paint) bool {
+	share, _ := between(r.full, lightOfVec(r.ground), lightOfVec(paper.c))
+	return float64(share) >= openShare*shareUnit
+}
+
 // labelRidges says which paint each ridge is: the one that explains it and the ridges around it in the same stroke
 // best. The higher ones count more: where the pen pressed lightly its colour tells little.
 func (s *onPaper) labelRidges(rs []ridge, part []int32, paints []paint) {
 	const (
-		window = 10   // px
-		never  = 10.0 // cost of a paint that does not explain a ridge
+		never = 10.0 // cost of a paint that does not explain a ridge
 		// A ridge this near to a paint, ΔE in the plane, may be the paint itself, raised by noise or sharpening; the
 		// cost is a share of the distance.
 		same     = 8.0
@@ -278,17 +307,23 @@ func (s *onPaper) labelRidges(rs []ridge, part []int32, paints []paint) {
 		others   = 2.0 // weight of the mean cost around
 		lowSure  = 0.5 // share of a stroke's labels that speaks for its unexplained rest
 	)
+	pale, window := paleCost, 10 // px
+	if s.combed {
+		pale, window = roughPale, 25
+	}
 	n := len(paints)
 	own := make([]float32, n*len(rs))
 	known := make([]bool, len(rs))
+	closed := make([]bool, len(rs)) // gaps in rough ink that are none
 	place := s.places()
 	parts := int32(0)
 	for k := range rs {
 		place[rs[k].i] = int32(k + 1)
 		parts = max(parts, part[k]+1)
 		for l := range paints {
-			cost, ok := explains(&rs[k], &paints[l], explainShare)
-			if d := paints[l].c.sub(rs[k].c).len(); d < same && (!ok || sameCost*d < cost) {
+			cost, ok := explains(&rs[k], &paints[l], explainShare, pale)
+			if d := paints[l].c.sub(rs[k].c).len(); d < same && !(s.combed && paints[l].c.sub(rs[k].ground).len() < d) &&
+				(!ok || sameCost*d < cost) {
 				cost, ok = float64(sameCost*d), true // it shows the paint itself
 			}
 			if ok = ok && cost < never; !ok {
@@ -328,6 +363,9 @@ func (s *onPaper) labelRidges(rs []ridge, part []int32, paints []paint) {
 					best, bestCost = int16(l), cost
 				}
 			}
+			if best == 0 && s.combed && s.hasPaper && !open(&rs[k], &paints[0]) {
+				closed[k], best = true, -1
+			}
 			rs[k].label = best
 		}
 	})
@@ -339,7 +377,7 @@ func (s *onPaper) labelRidges(rs []ridge, part []int32, paints []paint) {
 		}
 	}
 	for k := range rs {
-		if rs[k].label >= 0 {
+		if rs[k].label >= 0 || closed[k] {
 			continue
 		}
 		v := votes[int(part[k])*n : (int(part[k])+1)*n]

@@ -488,8 +488,11 @@ const (
 	// Inks of one hue are told apart by how dark they are, which pen pressure changes too: a part of one without an
 	// even place is dust below kinPixels if kinShare of its border is the other's.
 	kinPixels = 160
+	roughKin  = 3200 // the same where the ink is rough
 	kinShare  = 0.35
 	kinCosine = 0.93 // of the angle between their differences from white
+	// Thin ink on rough paper shifts in hue too.
+	roughKinCosine = 0.88
 )
 
 // dust gives small parts to the label around them: what noise shifts from one paint to another, what grain leaves open
@@ -500,6 +503,10 @@ func (s *onPaper) dust() {
 	seen := make([]uint8, w*h)
 	var part []int32
 	var votes [256]int
+	kinMost := kinPixels
+	if s.combed {
+		kinMost = roughKin
+	}
 	for y := range h {
 		for x := range w {
 			i := y*w + x
@@ -520,7 +527,7 @@ func (s *onPaper) dust() {
 							votes[s.labels[j]]++
 							continue
 						}
-						if seen[j] == done || seen[j] == fresh && len(part) >= kinPixels {
+						if seen[j] == done || seen[j] == fresh && len(part) >= kinMost {
 							big = true
 							break
 						}
@@ -570,6 +577,9 @@ func (s *onPaper) dustTo(part []int32, l uint8, votes []int) (uint8, bool) {
 	if kin < 0 || float64(votes[kin]) < kinShare*float64(total) {
 		return l, false
 	}
+	if s.combed && 2*votes[kin] >= total && own.c[0] > s.paints[kin].c[0] {
+		return uint8(kin), true // between strokes of a darker ink evening leaves even places that look like a paler one
+	}
 	for _, j := range part {
 		if s.core[j] {
 			return l, false
@@ -582,7 +592,11 @@ func (s *onPaper) dustTo(part []int32, l uint8, votes []int) (uint8, bool) {
 func (s *onPaper) isKin(p, q *paint) bool {
 	a, b := p.c.sub(whitePaper), q.c.sub(whitePaper)
 	l := a.len() * b.len() * labUnit * labUnit
-	return l > 0 && float64(a.dot(b)) > kinCosine*l
+	least := kinCosine
+	if s.combed {
+		least = roughKinCosine
+	}
+	return l > 0 && float64(a.dot(b)) > least*l
 }
 
 // strong reports whether a pixel of the part is by weakShare of colour l rather than of colour to.

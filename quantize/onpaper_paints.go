@@ -34,6 +34,10 @@ const (
 	penDip     = 0.2
 	penSpread  = 15.0
 	penTouches = 10
+	// A rough ink covers more or less: crowds below roughDE that differ from white in the same direction, by the cosine
+	// of the angle between, are one.
+	roughDE     = 15.0
+	roughCosine = 0.985
 	// crowdKeep is the depth of the saddle, as a share of the lower peak, that parts two crowds.
 	crowdKeep = 0.5
 	// leastShare of the sheet is the smallest even area that makes a paint; leastPixels its lower bound.
@@ -170,7 +174,7 @@ func (s *onPaper) findPaints() (paints []paint, tiles []int32) {
 		middles[k] = heaps[k].c
 	}
 	least := max(leastPixels, int64(leastShare*float64(s.area)))
-	into := mergeCrowds(heaps, countContacts(of, colours, middles, tw, th), paper, least, s.want)
+	into := mergeCrowds(heaps, countContacts(of, colours, middles, tw, th), paper, least, s.want, s.combed)
 	// Number what is left, paper first, then by size.
 	order := make([]int, 0, n)
 	for k := range heaps {
@@ -339,10 +343,16 @@ func onePaint(heaps []crowd, c *contacts, a, b int, d float64) bool {
 	return l*l < penSpread*(heaps[a].along(u)+heaps[b].along(u))
 }
 
+// oneHue reports whether two colours may be one rough ink, more and less of it.
+func oneHue(p, q vec) bool {
+	a, b := p.sub(whitePaper), q.sub(whitePaper)
+	return float64(a.dot(b)) > roughCosine*a.len()*b.len()*labUnit*labUnit
+}
+
 // mergeCrowds joins crowds that are one paint and returns for each the one it went into. The nearest pair goes first;
 // the greater keeps its colour. Where no more than want crowds of least pixels are left,
 // want > 0, only what noise parts is still joined.
-func mergeCrowds(heaps []crowd, c contacts, paper int, least int64, want int) []int {
+func mergeCrowds(heaps []crowd, c contacts, paper int, least int64, want int, rough bool) []int {
 	n := len(heaps)
 	into := make([]int, n)
 	alive := make([]int, 0, n)
@@ -361,14 +371,15 @@ func mergeCrowds(heaps []crowd, c contacts, paper int, least int64, want int) []
 		best, ba, bb := math.Inf(1), -1, -1
 		for x, a := range alive {
 			for _, b := range alive[:x] {
-				if d := math.Abs(labs[a].L - labs[b].L); d > 2*driftDE {
+				if d := math.Abs(labs[a].L - labs[b].L); d > 2*roughDE {
 					continue
 				}
 				d := colour.Difference(labs[a], labs[b])
 				if enough && d > noiseDE && !(d < whiteDE && (a == paper || b == paper)) {
 					continue
 				}
-				if d < best && (d < sameDE || d < driftDE && onePaint(heaps, &c, a, b, d)) {
+				if d < best && (d < sameDE || d < driftDE && onePaint(heaps, &c, a, b, d) ||
+					rough && d < roughDE && a != paper && b != paper && oneHue(heaps[a].c, heaps[b].c)) {
 					best, ba, bb = d, a, b
 				}
 			}

@@ -85,11 +85,15 @@ type plane struct {
 type onPaper struct {
 	plane
 	half  plane   // at half the resolution
-	pix   []uint8 // R,G,B,A
+	raw   []uint8 // R,G,B,A, as given
+	pix   []uint8 // the same, with the ink evened along its strokes where it is rough
 	noise float64 // as given
-	blur  float64 // as given
+	sharp float64 // blur of raw, as given, px
+	blur  float64 // blur of pix, px
 	area  int     // of the whole sheet, px
 	want  int     // number of colours asked for, 0 for as many as there are
+
+	combed bool // the ink is rough and has been evened
 
 	scratch  []int32 // one a pixel
 	paints   []paint

@@ -171,7 +171,7 @@ func (s *onPaper) strokes() ([]ridge, []int32) {
 	wide = wide[:n]
 	rs, part := linkRidges(append(fine, wide...), s.places(), s.w, s.h)
 	rs, part = dropBeside(rs, part, s.w, s.h)
-	s.undoBlur(rs)
+	s.undoBlur(rs, s.raw, s.sharp)
 	return rs, part
 }
 
@@ -307,13 +307,12 @@ func anyWithin(m []bool, w, h, i, reach int) bool {
 	return false
 }
 
-// undoBlur fills in the full colour of the ridges. A stroke of width v and contrast c, blurred by an edge spread of
-// standard deviation σ, has the profile's area c·v and in its middle the height c·erf(v / (2√2 σ)); their ratio gives
-// v, and so how much of the ink's own contrast is left. Below about 1.5 σ the ratio no longer tells widths apart, and
-// the width is taken for that.
-func (s *onPaper) undoBlur(rs []ridge) {
+// undoBlur fills in the full colour of the ridges as pix, R,G,B,A, shows them, blurred by blur px (0: not known). A
+// stroke of width v and contrast c, blurred by an edge spread of standard deviation σ, has the profile's area c·v and in
+// its middle the height c·erf(v / (2√2 σ)); their ratio gives v, and so how much of the ink's own contrast is left. Below
+// about 1.5 σ the ratio no longer tells widths apart, and the width is taken for that.
+func (s *onPaper) undoBlur(rs []ridge, pix []uint8, blur float64) {
 	const usual = 0.6 // px, where the blur is not known
-	blur := s.blur
 	if blur <= 0 {
 		blur = usual
 	}
@@ -322,15 +321,15 @@ func (s *onPaper) undoBlur(rs []ridge) {
 		for k := band * bandRows; k < min((band+1)*bandRows, len(rs)); k++ {
 			r := &rs[k]
 			x, y := int(r.i)%s.w, int(r.i)/s.w
-			c := lightOf(s.pix[4*r.i : 4*r.i+3 : 4*r.i+3])
+			c := lightOf(pix[4*r.i : 4*r.i+3 : 4*r.i+3])
 			r.full = c
 			if r.wide {
 				continue
 			}
 			way := ridgeWays[r.way]
 			j := 4 * ((y+way[1]*int(r.far))*s.w + x + way[0]*int(r.far))
-			g := lightOf(s.pix[j : j+3 : j+3])
-			area, peak := s.profile(x, y, way, c, g)
+			g := lightOf(pix[j : j+3 : j+3])
+			area, peak := s.profile(pix, x, y, way, c, g)
 			if way[0] != 0 && way[1] != 0 {
 				area *= math.Sqrt2
 			}
@@ -345,7 +344,7 @@ func (s *onPaper) undoBlur(rs []ridge) {
 
 // profile adds up the shares of c over ground g across a stroke, c's own place counting 1, in steps along way; peak is
 // the share in the stroke's middle, which may lie between pixels (vertex of a parabola through three).
-func (s *onPaper) profile(x, y int, way [2]int, c, g light) (area, peak float64) {
+func (s *onPaper) profile(pix []uint8, x, y int, way [2]int, c, g light) (area, peak float64) {
 	const (
 		reach = 6    // steps either side
 		none  = 0.02 // share below which the stroke has ended
@@ -370,7 +369,7 @@ func (s *onPaper) profile(x, y int, way [2]int, c, g light) (area, peak float64)
 				break
 			}
 			j := 4 * (py*s.w + px)
-			p := lightOf(s.pix[j : j+3 : j+3])
+			p := lightOf(pix[j : j+3 : j+3])
 			share := 0.0
 			for j := range u {
 				share += float64(u[j] * float64(p[j]-g[j]))
