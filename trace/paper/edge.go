@@ -21,39 +21,58 @@ const (
 
 // sheetEdges is what measureSheet saw.
 type sheetEdges struct {
-	quad    [4]fit.Point
+	outline
 	support float64 // of the worst side
 	step    float64 // of the worst side, light over paper light
 	why     string  // why the sheet is not to be believed, empty when it is
 }
 
-// measureSheet refines the corners q (px, clockwise on screen) of a sheet in pic.
-func (c crew) measureSheet(pic *Picture, q [4]fit.Point, slack float64) sheetEdges {
+// measureSheet refines the outline (px) of a sheet in pic that is known to slack px.
+func (c crew) measureSheet(pic *Picture, o outline, slack float64) sheetEdges {
 	long := float64(max(pic.W, pic.H))
-	e := sheetEdges{quad: q, support: 1, step: math.Inf(1)}
+	e := sheetEdges{outline: o, support: 1, step: math.Inf(1)}
 	reach := [3]float64{slack, math.Max(slack/4, 8), math.Max(slack/6, 6)}
 	tol := [3]float64{math.Max(2, long/1000), math.Max(1.2, long/2500), math.Max(1, long/3000)}
 	for round := range reach {
 		var sides [4]sideFit
-		from := e.quad
+		from := e.q
 		c.each(4, func(i int) {
+			if i == o.open {
+				return
+			}
 			sides[i] = measureSide(pic, from[i], from[(i+1)%4], reach[round], tol[round])
 		})
 		e.support, e.step = 1, math.Inf(1)
-		for _, s := range sides {
+		for i, s := range sides {
+			if i == o.open {
+				continue
+			}
 			if !s.ok {
 				e.why = "a side is not seen"
 				return e
 			}
 			e.support, e.step = math.Min(e.support, s.support), math.Min(e.step, s.step)
 		}
-		for i := range e.quad {
+		for i := range e.q {
+			if i == o.open || (i+3)%4 == o.open {
+				continue
+			}
 			p, ok := sides[(i+3)%4].line.meet(sides[i].line)
 			if !ok {
 				e.why = "the sides do not meet"
 				return e
 			}
-			e.quad[i] = p
+			e.q[i] = p
+		}
+		if o.open != noSide {
+			for _, k := range [2][3]int{{o.open, o.open + 3, o.open + 3}, {o.open + 1, o.open + 2, o.open + 1}} {
+				end, from, side := k[0]%4, e.q[k[1]%4], sides[k[2]%4].line
+				d := fit.Point{X: -side.ny, Y: side.nx}
+				if d.Dot(e.q[end].Sub(from)) < 0 {
+					d = d.Mul(-1)
+				}
+				e.q[end] = leave(from, d, float64(pic.W), float64(pic.H))
+			}
 		}
 	}
 	switch {
@@ -61,7 +80,7 @@ func (c crew) measureSheet(pic *Picture, q [4]fit.Point, slack float64) sheetEdg
 		e.why = "a side is not straight or not plainly seen"
 	case e.step < minEdge:
 		e.why = "the desk is too like the paper"
-	case !plausible(e.quad, pic.W, pic.H):
+	case o.open == noSide && !plausible(e.q, pic.W, pic.H) || !convex(e.q):
 		e.why = "its shape is not that of a sheet"
 	}
 	return e

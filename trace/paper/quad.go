@@ -50,10 +50,7 @@ func (s straight) meet(t straight) (fit.Point, bool) {
 
 // roughQuad returns the corners (clockwise on screen from the top left) of the quadrilateral that is most like a sheet
 // on a desk, in pixels of g, a small picture as logarithms of light without its thin dark marks.
-func roughQuad(g *field) ([4]fit.Point, bool) {
-	dots := edgeDots(g)
-	lines := strongLines(dots, g.w, g.h)
-	seen := newEdgeMap(dots, g.w, g.h)
+func roughQuad(g *field, lines []straight, seen *edgeMap) ([4]fit.Point, bool) {
 	var best [4]fit.Point
 	var bestScore float64
 	for a := range lines {
@@ -141,41 +138,61 @@ func quadScore(g *field, seen *edgeMap, q [4]fit.Point) float64 {
 	return math.Sqrt(math.Sqrt(score)) * math.Sqrt(area)
 }
 
-// maxPaperBeyond is the share of ways from the sheet's edge to the picture's rim that may end on something like paper,
-// such as another sheet.
-const maxPaperBeyond = 0.25
+// Paper beyond the sheet: on a way outward, a stretch of it over this share of the way is seen by beyondShare of it, and
+// this share of the ways from one side may meet some, such as another sheet.
+const (
+	beyondShare    = 0.12
+	maxPaperBeyond = 0.25
+)
 
-// paperBeyond reports whether outside q there is paper again, up to the rim of the picture: then q is something light that
-// was painted, not the sheet. On each way outward, what lies at its end is held against the paper inside and the ground
-// just outside.
-func paperBeyond(g *field, q [4]fit.Point) bool {
-	ways, back := 0, 0
-	for i, p := range q {
-		r := q[(i+1)%4]
+// paperBeyond reports whether outside o there is paper again on the way to the rim of the picture: then o is something
+// light that was painted, or lies between things that were, and is not the sheet. What lies on the ways outward from a
+// side is held against the paper inside and the ground just outside.
+func paperBeyond(g *field, o outline) bool {
+	for i, p := range o.q {
+		if i == o.open {
+			continue
+		}
+		r := o.q[(i+1)%4]
 		n := r.Sub(p).Unit().Perp()
+		ways, back := 0, 0
 		for k := range sideSamples {
 			at := p.Lerp(r, (float64(k)+0.5)/sideSamples)
-			d := 0.0
-			for g.holds(at.Sub(n.Mul(d + 1))) {
+			d := 0
+			for g.holds(at.Sub(n.Mul(float64(d + 1)))) {
 				d++
 			}
 			if d < 10 || !g.holds(at.Add(n.Mul(5))) {
 				continue
 			}
 			ways++
-			in, out, end := g.nearest(at.Add(n.Mul(4))), g.nearest(at.Sub(n.Mul(4))), g.nearest(at.Sub(n.Mul(d-2)))
-			var t, l float64
-			for c := range 3 {
-				s := float64(in[c] - out[c])
-				t += s * float64(end[c]-out[c])
-				l += float64(s * s)
+			in, out := g.nearest(at.Add(n.Mul(4))), g.nearest(at.Sub(n.Mul(4)))
+			var step [3]float64
+			var l float64
+			for c := range step {
+				step[c] = float64(in[c] - out[c])
+				l += float64(step[c] * step[c])
 			}
-			if t > 0.6*l {
+			alike := 0
+			for e := 6; e <= d-2; e++ {
+				v := g.nearest(at.Sub(n.Mul(float64(e))))
+				t := 0.0
+				for c := range step {
+					t += float64(step[c] * float64(v[c]-out[c]))
+				}
+				if t > 0.6*l {
+					alike++
+				}
+			}
+			if float64(alike) > math.Max(3, beyondShare*float64(d)) {
 				back++
 			}
 		}
+		if float64(back) > maxPaperBeyond*math.Max(float64(ways), sideSamples/4) {
+			return true
+		}
 	}
-	return ways > 0 && float64(back) > maxPaperBeyond*float64(ways)
+	return false
 }
 
 // edgeMap holds the direction of the edge at each pixel, for quick looks along a side.

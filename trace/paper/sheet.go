@@ -116,21 +116,25 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 	if err := c.ctx.Err(); err != nil {
 		return err
 	}
-	var quad *[4]fit.Point
+	var quad *sheetQuad
 	switch opt.Sheet {
 	case SheetCorners:
 		q := clockwise(opt.Corners)
 		if !convex(q) {
 			return errCorners
 		}
-		quad = &q
+		quad = &sheetQuad{q: q}
 		s.note("sheet at the given corners")
 	case SheetAuto:
-		quad = s.findSheet(c, pic, low, f)
+		quad = s.findSheet(c, pic, low, f, full.Focal35)
 	}
 	var light *lightMap
+	var corners *[4]fit.Point
+	if quad != nil {
+		corners = &quad.q
+	}
 	if !opt.KeepLight {
-		light = c.findLight(low, f, quad)
+		light = c.findLight(low, f, corners)
 		if light.level < darkPaper {
 			s.note("too dark to tell paper from ink, taken as it is")
 			light = nil
@@ -198,32 +202,62 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 	return nil
 }
 
-// findSheet returns the corners of the sheet when they are plainly seen.
-func (s *Sheet) findSheet(c crew, pic *Picture, low *field, f int) *[4]fit.Point {
+// sheetQuad is where the sheet lies in the picture: its corners in px, clockwise on screen, and its proportion where that
+// is not to be read off them.
+type sheetQuad struct {
+	q     [4]fit.Point
+	ratio float64 // of the first side to the next; 0 leaves it to sheetProportion
+	open  bool    // one side lies outside the picture
+}
+
+// findSheet returns where the sheet lies when that is plainly seen.
+func (s *Sheet) findSheet(c crew, pic *Picture, low *field, f int, focal35 float64) *sheetQuad {
 	const thumb = 2 // reduced px
 	g := low.closing(c, 3).halve(thumb).log().smooth()
-	q, ok := roughQuad(g)
-	if !ok {
+	px := float64(f * thumb)
+	dots := edgeDots(g)
+	lines := strongLines(dots, g.w, g.h)
+	seen := newEdgeMap(dots, g.w, g.h)
+	why := ""
+	try := func(o outline) (outline, bool) {
+		for i := range o.q {
+			o.q[i] = o.q[i].Mul(px)
+		}
+		e := c.measureSheet(pic, o, 4*px)
+		if e.why == "" {
+			small := e.outline
+			for i := range small.q {
+				small.q[i] = small.q[i].Mul(1 / px)
+			}
+			if paperBeyond(g, small) {
+				e.why = "paper goes on beyond its edges"
+			}
+		}
+		if why == "" {
+			why = e.why
+		}
+		return e.outline, e.why == ""
+	}
+	if q, ok := roughQuad(g, lines, seen); ok {
+		if o, ok := try(outline{q, noSide}); ok {
+			return &sheetQuad{q: o.q}
+		}
+	}
+	if o, ok := roughOpen(g, lines, seen); ok {
+		if o, ok = try(o); ok {
+			q, ratio, no := o.complete(pic.W, pic.H, focal35)
+			if no == "" {
+				return &sheetQuad{q, ratio, true}
+			}
+			why = no
+		}
+	}
+	if why == "" {
 		s.note("no sheet edges found, taken as it is")
-		return nil
+	} else {
+		s.note("not straightened: %s", why)
 	}
-	for i := range q {
-		q[i] = q[i].Mul(float64(f * thumb))
-	}
-	e := c.measureSheet(pic, q, 4*float64(f*thumb))
-	if e.why == "" {
-		for i := range q {
-			q[i] = e.quad[i].Mul(1 / float64(f*thumb))
-		}
-		if paperBeyond(g, q) {
-			e.why = "paper goes on beyond its edges"
-		}
-	}
-	if e.why != "" {
-		s.note("not straightened: %s", e.why)
-		return nil
-	}
-	return &e.quad
+	return nil
 }
 
 // Forget lets go of the picture that the sheet was made from, to save memory; the sheet can then no longer be developed
@@ -245,7 +279,7 @@ func convex(q [4]fit.Point) bool {
 }
 
 // frame lays out the sheet: size, and the maps to and from the picture. It returns the map from picture to sheet.
-func (d *developer) frame(quad *[4]fit.Point, scale float64, s *Sheet, focal35 float64) Homography {
+func (d *developer) frame(quad *sheetQuad, scale float64, s *Sheet, focal35 float64) Homography {
 	w, h := float64(d.pic.W), float64(d.pic.H)
 	straight := func() Homography {
 		scale = math.Min(scale, math.Sqrt(maxSheet/(w*h)))
@@ -257,8 +291,11 @@ func (d *developer) frame(quad *[4]fit.Point, scale float64, s *Sheet, focal35 f
 	if quad == nil {
 		return straight()
 	}
-	q := *quad
-	ratio, name := sheetProportion(q, d.pic.W, d.pic.H, focal35)
+	q := quad.q
+	ratio, name := quad.ratio, "not known"
+	if !quad.open {
+		ratio, name = sheetProportion(q, d.pic.W, d.pic.H, focal35)
+	}
 	width := math.Max(q[1].Sub(q[0]).Len(), q[2].Sub(q[3]).Len())
 	height := math.Max(q[3].Sub(q[0]).Len(), q[2].Sub(q[1]).Len())
 	// As many pixels as the sheet has in the picture where it is seen largest.
@@ -280,7 +317,11 @@ func (d *developer) frame(quad *[4]fit.Point, scale float64, s *Sheet, focal35 f
 	d.back = back
 	d.box = math.Max(1, math.Sqrt(width*height/(sw*sh)))
 	s.Straightened, s.Proportion = true, name
-	s.note("sheet found and straightened, %s", name)
+	if quad.open {
+		s.note("sheet found and straightened by three sides; it runs out of the picture on the fourth")
+	} else {
+		s.note("sheet found and straightened, %s", name)
+	}
 	return to
 }
 
