@@ -308,12 +308,19 @@ func (s *onPaper) inside(x, y int) bool {
 		share = 0.5          // of the mean that the palest place must have
 	)
 	h := &s.half
+	// Where the mean is at least that, no place is paler than this, the middle first of all.
+	const floor = share * least
+	if d := h.at(y*h.w + x).sub(whitePaper); d.dot(d) < floor*floor {
+		return false
+	}
 	palest, sum, n := math.Inf(1), 0.0, 0.0
 	for yy := max(y-reach, 0); yy <= min(y+reach, h.h-1); yy++ {
 		for xx := max(x-reach, 0); xx <= min(x+reach, h.w-1); xx++ {
 			d := h.at(yy*h.w + xx).sub(whitePaper)
 			v := math.Sqrt(float64(d.dot(d)))
-			palest = min(palest, v)
+			if palest = min(palest, v); palest < floor {
+				return false
+			}
 			sum += v
 			n++
 		}
