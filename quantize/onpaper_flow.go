@@ -207,15 +207,23 @@ func (s *onPaper) roughInk(f *flow) float64 {
 		lead   = 1.2           // its middle's difference from paper over that at its sides
 		least  = 12 * labUnit  // the middle's difference
 		enough = 20            // stretches
+		// The middles of strokes make up a tenth and more of a drawing in line. Where they are hardly any of what is
+		// marked, the drawing is one of painted areas, and what runs over them is pencil.
+		strokeShare = 0.02
 		paper  = 100 * labUnit // lightness
 	)
 	dark := func(x, y int) int { return paper - int(s.lab[3*(y*s.w+x)]) }
 	var found []float64
+	marked := 0
 	for y := 1; y < s.h-1; y += every {
 		s.spans(y, func(x0, x1 int) {
 			for x := max(x0, 1); x < min(x1, s.w-1); x += every {
 				t := f.t[y/2*f.w+x/2]
-				if t == ([2]float32{}) || dark(x, y) < least {
+				if dark(x, y) < least {
+					continue
+				}
+				marked++
+				if t == ([2]float32{}) {
 					continue
 				}
 				var sum [3]int // left, middle, right
@@ -248,7 +256,7 @@ func (s *onPaper) roughInk(f *flow) float64 {
 			}
 		})
 	}
-	if len(found) < enough {
+	if len(found) < enough || float64(len(found)) < strokeShare*float64(marked) {
 		return 0
 	}
 	slices.Sort(found)
