@@ -201,16 +201,16 @@ func (f *flow) walk(x, y, way float32, steps int, do func(k int, x, y float32) b
 // from the paper: the median of the standard deviations over short stretches; 0 where there are too few of them.
 func (s *onPaper) roughInk(f *flow) float64 {
 	const (
-		every  = 3             // pixels looked at, both ways
-		length = 6             // px before and behind
-		beside = 3             // px to either side at which a stroke has ended
-		lead   = 1.2           // its middle's difference from paper over that at its sides
-		least  = 12 * labUnit  // the middle's difference
-		enough = 20            // stretches
+		every  = 3            // pixels looked at, both ways
+		length = 6            // px before and behind
+		beside = 3            // px to either side at which a stroke has ended
+		lead   = 1.2          // its middle's difference from paper over that at its sides
+		least  = 12 * labUnit // the middle's difference
+		enough = 20           // stretches
 		// The middles of strokes make up a tenth and more of a drawing in line. Where they are hardly any of what is
 		// marked, the drawing is one of painted areas, and what runs over them is pencil.
 		strokeShare = 0.02
-		paper  = 100 * labUnit // lightness
+		paper       = 100 * labUnit // lightness
 	)
 	dark := func(x, y int) int { return paper - int(s.lab[3*(y*s.w+x)]) }
 	var found []float64
