@@ -444,6 +444,7 @@ func evenFamily(lines []rule, m int) []rule {
 	for i := 1; i < len(lines); i++ {
 		gaps = append(gaps, lines[i].middle()-lines[i-1].middle())
 	}
+	align(lines, gaps, even)
 	straighten(lines, even)
 	var out []rule
 	for k := beyond; k >= 1; k-- {
@@ -497,6 +498,93 @@ func inStep(lines []rule, even float64) []rule {
 	}
 	slices.Reverse(out)
 	return out
+}
+
+// align takes lines back to where the others of the family, as one, say that they lie: at each strip on the parabola over
+// the lines' numbers that passes near the most of them. Where several neighbours follow the stripes of a drawing, each has
+// the others for its excuse.
+func align(lines []rule, gaps []float64, even float64) {
+	const (
+		astray = 2.5 // px
+		least  = 8   // lines seen at a strip
+		most   = 0.7 // share of them that must agree
+		picks  = 6   // of a third of them, that parabolas are tried through
+	)
+	number := make([]int, len(lines))
+	for i, g := range gaps {
+		number[i+1] = number[i] + int(math.Round(g/even))
+	}
+	n := number[len(number)-1] + 1
+	at, use := make([]float64, n), make([]bool, n)
+	for j := range lines[0].at {
+		var seen []int
+		for i := range lines {
+			if at[number[i]] = lines[i].at[j]; lines[i].seen[j] {
+				seen = append(seen, i)
+			}
+		}
+		if len(seen) < least {
+			continue
+		}
+		agree := func(p [3]float64, i int) bool { return math.Abs(lines[i].at[j]-along(p, number[i], n)) < astray }
+		var best [3]float64
+		top := 0
+		third := len(seen) / 3
+		step := max(1, third/picks)
+		for x := 0; x < third; x += step {
+			for y := third; y < 2*third; y += step {
+				for z := 2 * third; z < len(seen); z += step {
+					p, ok := through(lines, number, j, n, [3]int{seen[x], seen[y], seen[z]})
+					if !ok {
+						continue
+					}
+					count := 0
+					for _, i := range seen {
+						if agree(p, i) {
+							count++
+						}
+					}
+					if count > top {
+						best, top = p, count
+					}
+				}
+			}
+		}
+		if float64(top) < most*float64(len(seen)) {
+			continue
+		}
+		clear(use)
+		for _, i := range seen {
+			use[number[i]] = agree(best, i)
+		}
+		p, ok := parabola(at, use, 0)
+		if !ok || top < 6 {
+			continue
+		}
+		for i := range lines {
+			if !agree(p, i) {
+				lines[i].at[j], lines[i].seen[j] = along(p, number[i], n), false
+			}
+		}
+	}
+}
+
+// through returns the parabola over the numbers of lines that passes through three of them at strip j.
+func through(lines []rule, number []int, j, n int, of [3]int) (p [3]float64, ok bool) {
+	var x, v [3]float64
+	for k, i := range of {
+		x[k], v[k] = 2*(float64(number[i])+0.5)/float64(n)-1, lines[i].at[j]
+	}
+	if x[0] == x[1] || x[1] == x[2] || x[0] == x[2] {
+		return p, false
+	}
+	// Newton's divided differences, then in powers of x.
+	a, b := (v[1]-v[0])/(x[1]-x[0]), (v[2]-v[1])/(x[2]-x[1])
+	c := (b - a) / (x[2] - x[0])
+	p[2] = c
+	p[1] = a - float64(c*(x[0]+x[1]))
+	p[0] = v[0] - float64(a*x[0]) + float64(c*float64(x[0]*x[1]))
+	return p, true
 }
 
 // straighten takes a line back to between its neighbours wherever it has strayed, as along a drawn line near it; the one

@@ -305,3 +305,38 @@ func TestCloseLine(t *testing.T) {
 		}
 	}
 }
+
+// Five neighbouring lines of twenty that follow the stripes of a drawing over half the sheet, all by about as much, are
+// taken back to where the other fifteen say that they lie; a family that is curved both ways is left alone.
+func TestAlignFamily(t *testing.T) {
+	const n, strips, even = 20, 30, 48.0
+	truth := func(i, j int) float64 {
+		x, y := float64(j)/strips, float64(i)/n
+		return 30 + even*float64(i) + 3*x + 4*x*x + 2*x*y + 3*y*y
+	}
+	lines := make([]rule, n)
+	gaps := make([]float64, n-1)
+	for i := range lines {
+		lines[i] = rule{make([]float64, strips), make([]bool, strips)}
+		for j := range strips {
+			lines[i].at[j], lines[i].seen[j] = truth(i, j), (i+j)%7 > 0
+			if i >= 8 && i < 13 && j >= 10 {
+				lines[i].at[j] += 5 + 0.3*float64(j-10)
+			}
+		}
+	}
+	for i := range gaps {
+		gaps[i] = lines[i+1].at[0] - lines[i].at[0]
+	}
+	align(lines, gaps, even)
+	for i := range lines {
+		for j := range strips {
+			if d := math.Abs(lines[i].at[j] - truth(i, j)); d > 1 {
+				t.Fatalf("line %d lies %.1f px off at strip %d", i, d, j)
+			}
+			if strayed := i >= 8 && i < 13 && j >= 10; !strayed && lines[i].seen[j] != ((i+j)%7 > 0) {
+				t.Fatalf("line %d is no longer seen at strip %d", i, j)
+			}
+		}
+	}
+}
