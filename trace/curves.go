@@ -429,6 +429,8 @@ func (g *group) judge(run []fit.Sample) {
 	}
 	// A sample further off than this has not the segment at hand beside it, px.
 	const lost = 2.0
+	// The next segments are looked at past this share of the one at hand, or where a sample is so far off, px.
+	const nearEnd, doubtful = 0.8, 0.2
 	k := 0
 	for i := range run {
 		if run[i].Weight <= doubtfulWeight {
@@ -442,7 +444,7 @@ func (g *group) judge(run []fit.Sample) {
 				}
 			}
 		}
-		for step := 1; step <= 2 && (at == 1 || best > lost); step++ { // past the end of the one at hand
+		for step := 1; step <= 2 && (at > nearEnd || best > doubtful); step++ {
 			j := k + step
 			if j >= n {
 				if !g.closed {
