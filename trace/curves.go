@@ -300,6 +300,7 @@ func (g *group) fit(e *edges, jn *junctions, opt fit.Options) {
 	start, end := g.ends(m, nodes)
 	g.path = fit.Curve(run, g.closed, start, end, opt)
 	g.ok = g.place(m, run, starts, nodes)
+	g.hold(e, run, starts, nodes, opt)
 	g.judge(run)
 }
 

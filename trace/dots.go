@@ -39,14 +39,15 @@ func (e *edgeMeter) dot(arc int) []fit.Segment {
 	if x0 < 0 || y0 < 0 || x1 > e.m.W || y1 > e.m.H {
 		return nil
 	}
+	shares, ok := e.sharesOf(inside, own, other, [4]int{x0, y0, x1, y1})
+	if !ok {
+		return nil
+	}
+	cover := func(x, y int) float64 { return shares[(y-y0)*(x1-x0)+x-x0] }
 	var s, sx, sy, sxx, sxy, syy float64
 	for y := y0; y < y1; y++ {
 		for x := x0; x < x1; x++ {
-			i := y*e.m.W + x
-			if l := e.labels[i]; l != own && l != other || l == own && e.m.FaceAt(x, y) != inside {
-				return nil
-			}
-			c := e.flats.Coverage(i, own, other)
+			c := cover(x, y)
 			px, py := float64(x-x0)+0.5, float64(y-y0)+0.5
 			s += c
 			sx += float64(c * px)
@@ -59,7 +60,6 @@ func (e *edgeMeter) dot(arc int) []fit.Segment {
 	if s < 0.1 {
 		return nil
 	}
-	cover := func(x, y int) float64 { return e.flats.Coverage(y*e.m.W+x, own, other) }
 	cx, cy := sx/s, sy/s
 	// The pixel's own box adds 1/12 to each variance.
 	vxx, vyy, vxy := sxx/s-float64(cx*cx)-1.0/12, syy/s-float64(cy*cy)-1.0/12, sxy/s-float64(cx*cy)
@@ -86,6 +86,50 @@ func (e *edgeMeter) dot(arc int) []fit.Segment {
 		path = path.Reverse()
 	}
 	return path.Segments
+}
+
+// sharesOf returns the shares of a mark, a face of the colour own on the colour other, in the pixels of frame (x0, y0, x1, y1),
+// row by row; ok is false where there are other marks or colours. Shares only fall away from the mark: what rises again
+// belongs to a neighbour beyond the frame.
+func (e *edgeMeter) sharesOf(face int32, own, other uint8, frame [4]int) (shares []float64, ok bool) {
+	w, h := frame[2]-frame[0], frame[3]-frame[1]
+	shares = make([]float64, w*h)
+	ring := make([]int8, w*h) // steps from the mark, from 1; 0: not reached yet
+	for k := range shares {
+		x, y := frame[0]+k%w, frame[1]+k/w
+		i := y*e.m.W + x
+		l := e.labels[i]
+		if l != own && l != other || l == own && e.m.FaceAt(x, y) != face {
+			return nil, false
+		}
+		shares[k] = e.flats.Coverage(i, own, other)
+		if l == own {
+			ring[k] = 1
+		}
+	}
+	for step, left := int8(1), true; left; step++ {
+		left = false
+		for k := range shares {
+			if ring[k] != 0 {
+				continue
+			}
+			most, near := 0.0, false
+			for y := max(0, k/w-1); y <= min(h-1, k/w+1); y++ {
+				for x := max(0, k%w-1); x <= min(w-1, k%w+1); x++ {
+					if ring[y*w+x] == step {
+						most, near = math.Max(most, shares[y*w+x]), true
+					}
+				}
+			}
+			if near {
+				shares[k] = math.Min(shares[k], most)
+				ring[k] = step + 1
+			} else {
+				left = true
+			}
+		}
+	}
+	return shares, true
 }
 
 // A box must miss the shares of the pixels by less than boxMiss in the root mean square, and by less than boxShare of what

@@ -44,8 +44,9 @@ const (
 type strokeEnd struct {
 	fit.Tip
 	crack      int         // where the boundary turns
-	from       float64     // samples further out than this along the axis go
 	axis, sign int         // 0: along x; and 1 or -1
+	dir        fit.Point   // samples further out along it than limit go
+	limit      float64     // px from the origin
 	in, out    []fit.Point // instead: along the boundary towards the end, and back
 }
 
@@ -330,7 +331,11 @@ func (e *edgeMeter) tip(dirs []uint8, x, y, first, more int, pr pair, aslant boo
 		}
 		t.Sides = [2]fit.Point{t.in[len(t.in)-len(along)], t.in[len(t.in)-1]}
 	}
-	t.from = float64(a0+t.sign*(keep-zero)) + 0.5 + 0.25*float64(t.sign)
+	t.dir = fit.Point{X: float64(t.sign)}
+	if t.axis == 1 {
+		t.dir = fit.Point{Y: float64(t.sign)}
+	}
+	t.limit = float64(t.sign)*(float64(a0+t.sign*(keep-zero))+0.5) + 0.25
 	for k := body; k > keep; k-- {
 		t.out = append(t.out, side(k, -first1))
 	}
@@ -549,13 +554,7 @@ func withEnds(s []edgeSample, arc *planar.Arc, ends []strokeEnd) []edgeSample {
 			}
 			return d
 		}
-		beyond := func(q *edgeSample) bool {
-			v := q.X
-			if t.axis == 1 {
-				v = q.Y
-			}
-			return float64(t.sign)*(v-t.from) > 0
-		}
+		beyond := func(q *edgeSample) bool { return q.Dot(t.dir) > t.limit }
 		mid := 0
 		for mid < len(s) && offset(&s[mid]) < 0 {
 			mid++

@@ -126,6 +126,7 @@ type edges struct {
 	marks   []Mark
 	dots    [][]fit.Segment
 	tips    [][]fit.Tip // by arc, ends of narrow strokes
+	seen    bool        // the map's labels are those of the pixels
 }
 
 // NewTracer returns a Tracer for pic, which must not change while the Tracer is in use.
@@ -350,7 +351,7 @@ func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []f
 		}
 		e.grain, round = 1.5*max(1, e.grain), 0
 	}
-	e.m = m
+	e.m, e.seen = m, true
 	meter := newEdgeMeter(f, labels, m)
 	e.samples = make([][]edgeSample, len(m.Arcs))
 	e.dots = make([][]fit.Segment, len(m.Arcs))
@@ -362,7 +363,8 @@ func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []f
 			return
 		}
 		e.samples[i] = meter.measure(&m.Arcs[i])
-		if ends := meter.tips(&m.Arcs[i]); len(ends) > 0 {
+		ends := meter.tips(&m.Arcs[i])
+		if ends = meter.withBroad(&m.Arcs[i], e.samples[i], ends); len(ends) > 0 {
 			e.samples[i] = withEnds(e.samples[i], &m.Arcs[i], ends)
 			for k := range ends {
 				e.tips[i] = append(e.tips[i], ends[k].Tip)
