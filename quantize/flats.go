@@ -39,6 +39,10 @@ type Flats struct {
 // IsCore reports whether pixel i shows its swatch unmixed.
 func (f *Flats) IsCore(i int) bool { return f.Core[i>>6]>>(uint(i)&63)&1 != 0 }
 
+// Forget lets go of all that is held by the pixel, labels included, to save memory; what is known of the picture as a
+// whole stays.
+func (f *Flats) Forget() { f.Labels, f.Core, f.pix = nil, nil, nil }
+
 // Pixel returns the picture's colour at pixel i, 8-bit levels.
 func (f *Flats) Pixel(i int) (r, g, b float64) {
 	p := f.pix[4*i : 4*i+3 : 4*i+3]

@@ -72,7 +72,7 @@ type StageTime struct {
 // the options or the picture.
 func Trace(ctx context.Context, pic *paper.Picture, opt Options) (*Result, error) {
 	t := NewTracer(pic)
-	t.Once()
+	t.Last()
 	return t.Trace(ctx, opt)
 }
 
@@ -80,6 +80,8 @@ func Trace(ctx context.Context, pic *paper.Picture, opt Options) (*Result, error
 type Tracer struct {
 	pic  *paper.Picture
 	once bool // the picture may go when its sheet is made
+	last bool // and the pixels of the sheet when the last stage has read them
+	spent bool // the last call has begun
 
 	sheet    *paper.Sheet
 	sheetKey sheetKey
@@ -136,11 +138,19 @@ func NewTracer(pic *paper.Picture) *Tracer { return &Tracer{pic: pic} }
 // made, which saves its memory, and a later change of those options is an error.
 func (t *Tracer) Once() { t.once = true }
 
+// Last says that Trace will be called only once more. The picture and the pixels of the sheet are let go as soon as no
+// stage needs them, which saves memory; a later call is an error.
+func (t *Tracer) Last() { t.once, t.last = true, true }
+
 // Trace is like the function Trace, and skips the stages that no option changed has touched.
 func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	if err := opt.check(); err != nil {
 		return nil, err
 	}
+	if t.spent {
+		return nil, errors.New("trace: the picture is gone: this tracer was to be used only once")
+	}
+	t.spent = t.last
 	workers := opt.Workers
 	if workers == 0 {
 		workers = runtime.GOMAXPROCS(0)
@@ -217,6 +227,13 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 			return nil, err
 		}
 	}
+	var misses []string
+	if len(opt.Palette) > 0 {
+		misses = misfits(t.flats)
+	}
+	if t.last && lay == nil && !t.edges.asked() {
+		t.forgetPixels()
+	}
 	fopt := opt.fit(t.sheet, t.edges.noise)
 	fopt.Sharp, fopt.Smooth = placesOf(touches, Corner), placesOf(touches, Smooth)
 	ck := curvesKey{ek, fmt.Sprint(fopt)}
@@ -231,6 +248,9 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 		if err := lap("curves"); err != nil {
 			return nil, err
 		}
+	}
+	if t.last && lay == nil {
+		t.forgetPixels()
 	}
 	o := t.outlines
 	var err error
@@ -253,9 +273,7 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 		r.Paper = &Paper{s.Straightened, s.Proportion, s.W, s.H, s.Homography, s.Noise, s.Blur, s.LightRange, s.ShadowFound}
 	}
 	r.Palette, r.Ground = t.edges.flats.Palette, t.edges.flats.Ground
-	if len(opt.Palette) > 0 {
-		r.Notes = append(slices.Clip(r.Notes), misfits(t.flats)...)
-	}
+	r.Notes = append(slices.Clip(r.Notes), misses...)
 	if lay != nil {
 		r.Notes, r.Gap, r.Bridges = append(slices.Clip(r.Notes), lay.notes...), lay.areas.Gap, lay.bridges()
 	} else if opt.lays() {
@@ -280,6 +298,23 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	r.Worst, r.WorstAt, r.Mean = o.worst, o.worstAt, o.mean
 	r.EdgeNoise, r.Tolerance = t.edges.noise, fopt.Tolerance
 	return res, nil
+}
+
+// forgetPixels lets go of what only stages before the layers read.
+func (t *Tracer) forgetPixels() {
+	t.sheet.Pix, t.sheet.Clear = nil, nil
+	t.flats.Forget()
+	t.edges.flats.Forget()
+}
+
+// asked reports whether the curves will be held to the pixels.
+func (e *edges) asked() bool {
+	for a := range e.m.Arcs {
+		if len(e.samples[a]) > 0 && e.doubt[a] == 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // Sheet returns the straightened sheet of the last call of Trace, nil before the first.

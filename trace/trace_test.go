@@ -333,3 +333,31 @@ func TestOnce(t *testing.T) {
 		t.Error("another sheet was made from no picture")
 	}
 }
+
+// A tracer that is used for the last time draws the same with its pixels gone, and refuses to draw again.
+func TestLast(t *testing.T) {
+	for _, lossy := range []bool{false, true} {
+		pic := scene(120, 90, 3)
+		pic.Lossy = lossy
+		var want, got bytes.Buffer
+		for k, b := range []*bytes.Buffer{&want, &got} {
+			tr := trace.NewTracer(pic)
+			if k == 1 {
+				tr.Last()
+			}
+			r, err := tr.Trace(context.Background(), trace.Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := svgout.Write(b, r.Drawing, svgout.Options{}); err != nil {
+				t.Fatal(err)
+			}
+			if _, err := tr.Trace(context.Background(), trace.Options{}); (err != nil) != (k == 1) {
+				t.Errorf("lossy %t, tracing again: %v", lossy, err)
+			}
+		}
+		if !bytes.Equal(want.Bytes(), got.Bytes()) {
+			t.Errorf("lossy %t: without its pixels the tracer draws something else", lossy)
+		}
+	}
+}

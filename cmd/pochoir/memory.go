@@ -26,6 +26,9 @@ const (
 	leastMemory = 64 << 20
 	// perLive is the least limit for each byte in use: less would do nothing but collect.
 	perLive = 1.15
+	// underLimit is how much of what is in use may pile up unused while there is a limit, in per cent: where most of
+	// the room is free, as when the bitmap is gone and curves are fitted, garbage may wait.
+	underLimit = 300
 	// lookEvery is how often what is in use is looked at.
 	lookEvery = 20 * time.Millisecond
 )
@@ -35,6 +38,9 @@ func watchMemory() *memory {
 	m := &memory{stop: make(chan struct{})}
 	if os.Getenv("GOMEMLIMIT") != "" {
 		return m
+	}
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(underLimit)
 	}
 	m.set()
 	go func() {
@@ -90,5 +96,8 @@ func (m *memory) release() {
 	close(m.stop)
 	if os.Getenv("GOMEMLIMIT") == "" {
 		debug.SetMemoryLimit(math.MaxInt64)
+		if os.Getenv("GOGC") == "" {
+			debug.SetGCPercent(garbage)
+		}
 	}
 }

@@ -389,7 +389,9 @@ func (t *tracing) one(e *env, j *sheetJob, workers int) (r *report, err error) {
 		width: pic.W, height: pic.H, format: pic.Format}
 	r.stage("open", time.Since(clock))
 	tracer := trace.NewTracer(pic)
-	tracer.Once()
+	if tracer.Once(); t.keepSheet == "" {
+		tracer.Last()
+	}
 	result, err := tracer.Trace(e.ctx, opt)
 	if err != nil {
 		if e.ctx.Err() != nil {
