@@ -96,13 +96,15 @@ type span struct {
 
 // leastStraight is the shortest straight part that becomes a line of its own between curves, px; straightShare is its
 // least length in tolerances, or in standard deviations of the noise: a shorter one bends as little as any curve does.
-const leastStraight, straightShare = 10.0, 40.0
+// Tolerances above mostStrict, px, count as that: they allow for the wobble of a hand on paper, which tells nothing of how
+// straight a line was meant (drawings on paper came back a tenth farther off where they did).
+const leastStraight, straightShare, mostStrict = 10.0, 40.0, 0.5
 
 // spans finds the parts that are straight within the noise: not a gentle bend that merely stays near a chord.
 func (s *stretch) spans() []span {
 	n := len(s.p)
 	limit := s.straightLimit()
-	least := max(leastStraight, straightShare*max(s.noise, s.tol))
+	least := max(leastStraight, straightShare*max(s.noise, min(s.tol, mostStrict)))
 	holds := func(i, j int) bool {
 		o, u := s.line(i, j)
 		return !s.strays(i-1, j+1, o, u, limit)
@@ -498,7 +500,7 @@ func (s *stretch) needed(spans []span, doubt0, doubt1 float64) []span {
 }
 
 // A cubic explains a straight part as well as a line does when its samples lie about it with this many times their
-// noise, and this share of the tolerance more.
+// noise, and this share of the tolerance more, mostStrict at most.
 const (
 	explainShare = 1.3
 	explainSlack = 0.2
@@ -519,7 +521,7 @@ func (t *trial) explains(i, j int, b *bend, sp span) bool {
 		sum += float64(t.w[k] * e.Dot(e))
 		weight += t.w[k]
 	}
-	return math.Sqrt(sum/weight) <= float64(explainShare*t.noise)+float64(explainSlack*t.tol)
+	return math.Sqrt(sum/weight) <= float64(explainShare*t.noise)+float64(explainSlack*min(t.tol, mostStrict))
 }
 
 // settled returns the straight parts with their ends moved onto them: apart by the room a bend between them needs, and
