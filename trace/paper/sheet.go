@@ -32,6 +32,8 @@ type Options struct {
 	KeepLight  bool // leave the light as it is
 	KeepRuled  bool // leave printed ruling in
 	KeepPencil bool // leave pencil and pale blue under ink in
+	KeepHoles  bool // leave punched holes and the binding of a pad in
+	KeepBack   bool // leave what shows through from the back in
 	Kind       Kind // overrides what is found; KindAuto finds out
 	Workers    int  // goroutines; 0 means runtime.GOMAXPROCS(0). The result does not depend on it
 }
@@ -186,6 +188,17 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 			s.note("desk at the rim erased, %.0f %% of the picture", 100*light.erased)
 		}
 	}
+	if light != nil && !opt.KeepHoles {
+		if holes, bindings := s.dropHoles(); holes+bindings > 0 {
+			s.dropped = true
+			if holes > 0 {
+				s.note("punched holes dropped, %d", holes)
+			}
+			if bindings > 0 {
+				s.note("binding at the side dropped")
+			}
+		}
+	}
 	if light != nil && !opt.KeepRuled {
 		if n := s.dropRuled(c); n > 0 {
 			s.dropped = true
@@ -196,6 +209,12 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 		if n := s.dropPencil(c); n > 0 {
 			s.dropped = true
 			s.note("pencil dropped, %d px of strokes", n)
+		}
+	}
+	if light != nil && !opt.KeepBack {
+		if share := s.dropThrough(c); share > 0 {
+			s.dropped = true
+			s.note("what shows through from the back dropped, %.1f %% of the sheet", 100*share)
 		}
 	}
 	s.note("sheet of %d×%d px, blur %.2f px", s.W, s.H, s.Blur)

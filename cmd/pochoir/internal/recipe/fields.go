@@ -89,6 +89,10 @@ var Fields = []Field{
 		func(o *trace.Options, i int) { o.Sheet.KeepRuled = i == 1 }),
 	choice("pencil", "pencil and pale blue under ink", []string{"drop", "keep"},
 		func(o *trace.Options, i int) { o.Sheet.KeepPencil = i == 1 }),
+	choice("holes", "punched holes and the binding of a pad", []string{"drop", "keep"},
+		func(o *trace.Options, i int) { o.Sheet.KeepHoles = i == 1 }),
+	choice("back", "what shows through from the back of the paper", []string{"drop", "keep"},
+		func(o *trace.Options, i int) { o.Sheet.KeepBack = i == 1 }),
 	choice("seams", "grow colours under neighbours, or cut exactly", []string{"spread", "knockout"},
 		func(o *trace.Options, i int) { o.Knockout = i == 1 }),
 	{

@@ -1,0 +1,414 @@
+package paper
+
+import (
+	"image"
+	"math"
+)
+
+// This file takes off what shows through a sheet from its back. What tells it from what is drawn on the front: it is
+// faint, and paper scatters it, so that it passes into what lies around it without an edge, where ink and paint have
+// one. Between edges a sheet, or a paint, is of one colour; what is a little darker there and has the lines of a drawing is
+// its back.
+
+const (
+	throughHalf  = 2     // px of the sheet a side of the pixels that are looked at
+	throughDark  = 150   // level of the lightest channel below which a pixel is ink
+	throughLevel = 205   // least level of the darkest channel on paper of what shows through
+	throughCrisp = 0.3   // share of the contrast about a place that an edge takes in one pixel
+	throughReach = 5     // pixels around a place that its contrast is taken from
+	throughArea  = 150   // least pixels between edges that are looked at
+	throughLine  = 3     // pixels to both sides of a line's crest over which it fades
+	throughRun   = 16    // least pixels of such a line in one
+	throughLong  = 0.2   // of the sheet's long side: length of lines from which a back is believed
+	throughSeen  = 0.004 // of the sheet: how much must be a little darker than paper for a closer look
+	throughDeep  = 3     // how deep paints are looked for in one another
+	throughEdged = 0.5   // share of edges in the outline of a paint
+	throughMost  = 0.25  // of a paint's level: how much darker it may be where the back shows through
+)
+
+// dropThrough takes what shows through from the back off the sheet and returns the share of the sheet that it covered.
+func (s *Sheet) dropThrough(c crew) (share float64) {
+	w, h := s.W/throughHalf, s.H/throughHalf
+	if min(w, h) < 8*throughReach || s.Blur > 2.5 {
+		return 0
+	}
+	step := int(math.Max(6, 4*s.Noise/throughHalf))
+	px := s.halved(c, w, h)
+	if !s.mayShow(px, w, h, step) {
+		return 0
+	}
+	if strong, _ := s.paintThere(); !strong {
+		return 0
+	}
+	a := atlas{px: px, w: w, h: h, step: step, of: make([]int32, w*h)}
+	a.ink, a.crisp = edgesOf(c, px, w, h, step)
+	a.byInk = grown(c, grown(c, grown(c, a.ink, w, h), w, h), w, h)
+	a.part()
+	// The lines of a drawing, without an edge, are what the back is known by.
+	crests := make([]bool, w*h)
+	for k := range a.all {
+		a.crests(&a.all[k], crests)
+	}
+	long := longLines(crests, w, h, throughRun)
+
+	if float64(long) < throughLong*float64(max(w, h)) {
+		return 0
+	}
+	n := 0
+	for k := range a.all {
+		n += s.lift(&a, &a.all[k])
+	}
+	return float64(n) / float64(w*h)
+}
+
+// halved returns the sheet at half its size, R,G,B a pixel.
+func (s *Sheet) halved(c crew, w, h int) []uint8 {
+	out := make([]uint8, 3*w*h)
+	c.rows(h, func(y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			a := s.Pix[4*s.W*throughHalf*y:]
+			b := a[4*s.W:]
+			for x := range w {
+				p, q := a[8*x:8*x+8:8*x+8], b[8*x:8*x+8:8*x+8]
+				for k := range 3 {
+					out[3*(y*w+x)+k] = uint8((int(p[k]) + int(p[k+4]) + int(q[k]) + int(q[k+4]) + 2) / 4)
+				}
+			}
+		}
+	})
+	return out
+}
+
+// mayShow reports whether enough of the sheet is a little darker than paper.
+func (s *Sheet) mayShow(px []uint8, w, h, step int) bool {
+	n := 0
+	for i := 0; i < len(px); i += 3 {
+		if m := int(min(px[i], px[i+1], px[i+2])); m >= throughLevel && m <= 255-step {
+			n++
+		}
+	}
+	return float64(n) > throughSeen*float64(w*h)
+}
+
+// edgesOf marks the pixels of ink, and those where two colours meet in an edge.
+func edgesOf(c crew, px []uint8, w, h, step int) (ink, edge []bool) {
+	dark := make([]bool, w*h)
+	for i := range dark {
+		dark[i] = max(px[3*i], px[3*i+1], px[3*i+2]) < throughDark
+	}
+	ink = grown(c, dark, w, h)
+	crisp := make([]bool, w*h)
+	// Two readings of a pixel: its darkest channel, and green.
+	level := make([]uint8, w*h)
+	for reading := range 2 {
+		for i := range level {
+			level[i] = px[3*i+1]
+			if reading == 0 {
+				level[i] = min(px[3*i], px[3*i+1], px[3*i+2])
+			}
+		}
+		low, high := spanAround(c, level, ink, w, h)
+		c.rows(h, func(y0, y1 int) {
+			for y := max(1, y0); y < min(h-1, y1); y++ {
+				for x := 1; x < w-1; x++ {
+					i := y*w + x
+					span := int(high[i]) - int(low[i])
+					if ink[i] || span < step {
+						continue
+					}
+					across, down := abs(int(level[i+1])-int(level[i-1])), abs(int(level[i+w])-int(level[i-w]))
+					// over two pixels
+					if float64(max(across, down)) > 2*throughCrisp*float64(span) {
+						crisp[i] = true
+					}
+				}
+			}
+		})
+	}
+	return ink, grown(c, crisp, w, h)
+}
+
+// grown returns a mask grown by a pixel all around.
+func grown(c crew, mask []bool, w, h int) []bool {
+	out := make([]bool, w*h)
+	c.rows(h, func(y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			for x := range w {
+				for yy := max(0, y-1); yy <= min(h-1, y+1) && !out[y*w+x]; yy++ {
+					for xx := max(0, x-1); xx <= min(w-1, x+1); xx++ {
+						if mask[yy*w+xx] {
+							out[y*w+x] = true
+							break
+						}
+					}
+				}
+			}
+		}
+	})
+	return out
+}
+
+// spanAround returns the least and the greatest level within throughReach pixels both ways of each, those left out not
+// counted.
+func spanAround(c crew, level []uint8, without []bool, w, h int) (low, high []uint8) {
+	low, high = make([]uint8, w*h), make([]uint8, w*h)
+	lo, hi := make([]uint8, w*h), make([]uint8, w*h)
+	c.rows(h, func(y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			for x := range w {
+				a, b := uint8(255), uint8(0)
+				for i := y*w + max(0, x-throughReach); i <= y*w+min(w-1, x+throughReach); i++ {
+					if !without[i] {
+						a, b = min(a, level[i]), max(b, level[i])
+					}
+				}
+				lo[y*w+x], hi[y*w+x] = a, b
+			}
+		}
+	})
+	c.rows(h, func(y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			out, top := low[y*w:(y+1)*w], high[y*w:(y+1)*w]
+			for x := range out {
+				out[x] = 255
+			}
+			for yy := max(0, y-throughReach); yy <= min(h-1, y+throughReach); yy++ {
+				for x, v := range lo[yy*w : (yy+1)*w] {
+					out[x] = min(out[x], v)
+				}
+				for x, v := range hi[yy*w : (yy+1)*w] {
+					top[x] = max(top[x], v)
+				}
+			}
+		}
+	})
+	return low, high
+}
+
+// region is a set of pixels of one colour: with no edge between them, and without the paints within it.
+type region struct {
+	px     []int32
+	colour [3]uint8 // its most frequent one, the lighter of two
+}
+
+// atlas parts a sheet into regions.
+type atlas struct {
+	px    []uint8 // the sheet
+	w, h  int
+	step  int // levels by which a pixel is darker than its region when it counts
+	ink   []bool
+	byInk []bool  // the edges of ink
+	crisp []bool  // where two colours meet in an edge
+	of    []int32 // number of each pixel's region; 0 in walls and in regions that are too small
+	next  int32
+	all   []region
+}
+
+// fill collects the pixels connected with a first one for which in holds, and marks them done.
+func (a *atlas) fill(first int32, done []bool, in func(i int32) bool) []int32 {
+	px := []int32{first}
+	done[first] = true
+	for k := 0; k < len(px); k++ {
+		x, y := int(px[k])%a.w, int(px[k])/a.w
+		for _, n := range [4]image.Point{{X: x - 1, Y: y}, {X: x + 1, Y: y}, {X: x, Y: y - 1}, {X: x, Y: y + 1}} {
+			if n.X < 0 || n.Y < 0 || n.X >= a.w || n.Y >= a.h {
+				continue
+			}
+			if q := int32(n.Y*a.w + n.X); !done[q] && in(q) {
+				done[q] = true
+				px = append(px, q)
+			}
+		}
+	}
+	return px
+}
+
+// part finds the regions of the sheet.
+func (a *atlas) part() {
+	done := make([]bool, a.w*a.h)
+	open := func(i int32) bool { return !a.crisp[i] && !a.ink[i] }
+	for i := range int32(a.w * a.h) {
+		if !done[i] && open(i) {
+			a.add(a.fill(i, done, open), 0)
+		}
+	}
+}
+
+// add makes a region of connected pixels. An edge may be lost over a few pixels, and a paint run together with what lies
+// around it: so what is darker within a region and has edges around most of it is one of its own.
+func (a *atlas) add(px []int32, depth int) {
+	if len(px) < throughArea {
+		return
+	}
+	r := region{px: px}
+	r.measure(a.px)
+	a.next++
+	number := a.next
+	for _, i := range px {
+		a.of[i] = number
+	}
+	if depth < throughDeep {
+		var within [][]int32
+		seen := make([]bool, a.w*a.h)
+		dark := func(i int32) bool { return a.of[i] == number && r.under(a.px, int(i)) >= a.step }
+		for _, i := range px {
+			if !seen[i] && dark(i) {
+				if k := a.fill(i, seen, dark); len(k) >= throughArea && a.edged(k) > throughEdged {
+					within = append(within, k)
+				}
+			}
+		}
+		for _, k := range within {
+			a.add(k, depth+1)
+		}
+		if len(within) > 0 {
+			kept := make([]int32, 0, len(px))
+			for _, i := range px {
+				if a.of[i] == number {
+					kept = append(kept, i)
+				}
+			}
+			r.px = kept
+		}
+	}
+	a.all = append(a.all, r)
+}
+
+// edged returns the share of edges in the outline of a set of pixels, what borders on ink left out.
+func (a *atlas) edged(px []int32) float64 {
+	const reach = 2
+	in := make(map[int32]bool, len(px))
+	for _, i := range px {
+		in[i] = true
+	}
+	edges, all := 0, 0
+	for _, i := range px {
+		x, y := int(i)%a.w, int(i)/a.w
+		if x < reach || y < reach || x >= a.w-reach || y >= a.h-reach {
+			continue
+		}
+		for _, o := range [4]int32{1, -1, int32(a.w), -int32(a.w)} {
+			switch j := i + o; {
+			case in[j] || a.byInk[j]:
+			case a.crisp[j]:
+				edges++
+				all++
+			default:
+				all++
+			}
+		}
+	}
+	if all == 0 {
+		return 1
+	}
+	return float64(edges) / float64(all)
+}
+
+// measure finds the colour of a region: in each channel the lightest level that is nearly as frequent as any.
+func (r *region) measure(px []uint8) {
+	for k := range 3 {
+		var bins [256]int
+		for _, i := range r.px {
+			bins[px[3*int(i)+k]]++
+		}
+		at := func(v int) (n int) {
+			for b := max(0, v-2); b <= min(255, v+2); b++ {
+				n += bins[b]
+			}
+			return n
+		}
+		most := 0
+		for v := range bins {
+			most = max(most, at(v))
+		}
+		for v := 255; v >= 0; v-- {
+			if 2*at(v) > most && at(v) >= at(v-1) {
+				r.colour[k] = uint8(v)
+				break
+			}
+		}
+	}
+}
+
+// under returns how much darker than its region a pixel is, levels, in the channel where it is most.
+func (r *region) under(px []uint8, i int) int {
+	return max(int(r.colour[0])-int(px[3*i]), int(r.colour[1])-int(px[3*i+1]), int(r.colour[2])-int(px[3*i+2]))
+}
+
+// crests marks the crests of the soft lines in the region: what fades evenly to both sides.
+func (a *atlas) crests(r *region, out []bool) {
+	if len(r.px) == 0 {
+		return
+	}
+	of, number, px := a.of, a.of[r.px[0]], a.px
+	for _, i := range r.px {
+		d := r.under(px, int(i))
+		if d < a.step {
+			continue
+		}
+		for _, o := range [2]int32{1, int32(a.w)} {
+			back, fore := i-throughLine*o, i+throughLine*o
+			if back < 0 || int(fore) >= len(of) || of[back] != number || of[fore] != number || of[i-o] != number || of[i+o] != number {
+				continue
+			}
+			near, far := [2]int{r.under(px, int(i-o)), r.under(px, int(i+o))}, [2]int{r.under(px, int(back)), r.under(px, int(fore))}
+			fade := max(a.step/2, d/5)
+			if d-far[0] >= fade && d-far[1] >= fade && d > near[0] && d >= near[1] {
+				out[i] = true
+				break
+			}
+		}
+	}
+}
+
+// longLines returns how many pixels of a mask lie in connected sets of at least least.
+func longLines(mask []bool, w, h, least int) (n int) {
+	done := make([]bool, len(mask))
+	var px []int
+	for i, m := range mask {
+		if !m || done[i] {
+			continue
+		}
+		px = append(px[:0], i)
+		done[i] = true
+		for k := 0; k < len(px); k++ {
+			x, y := px[k]%w, px[k]/w
+			for yy := max(0, y-2); yy <= min(h-1, y+2); yy++ { // noise breaks a crest here and there
+				for xx := max(0, x-2); xx <= min(w-1, x+2); xx++ {
+					if j := yy*w + xx; mask[j] && !done[j] {
+						done[j] = true
+						px = append(px, j)
+					}
+				}
+			}
+		}
+		if len(px) >= least {
+			n += len(px)
+		}
+	}
+	return n
+}
+
+// lift puts the region's own colour in the place of what is a little darker, and returns of how many pixels.
+func (s *Sheet) lift(a *atlas, r *region) (n int) {
+	for _, i := range r.px {
+		d := r.under(a.px, int(i))
+		top := int(max(r.colour[0], r.colour[1], r.colour[2]))
+		if float64(d) > throughMost*float64(top) {
+			continue
+		}
+		if d >= a.step {
+			n++
+		}
+		x, y := int(i)%a.w*throughHalf, int(i)/a.w*throughHalf
+		for yy := y; yy < y+throughHalf; yy++ {
+			p := s.Pix[4*(yy*s.W+x):]
+			for k := range throughHalf {
+				for ch := range 3 {
+					p[4*k+ch] = max(p[4*k+ch], r.colour[ch])
+				}
+			}
+		}
+	}
+	return n
+}
