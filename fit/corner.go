@@ -62,19 +62,14 @@ func (b *builder) corners() []Corner {
 	out := make([]Corner, len(found))
 	for k := range found {
 		out[k] = b.settled(found, k)
-		for i := range b.seen {
-			if p := &b.seen[i]; !p.Round && out[k].At.Sub(p.Near).Len() < seenReach {
-				out[k].At, out[k].fixed = p.At, true
-			}
-		}
 	}
 	return b.marked(b.unrounded(out))
 }
 
 // beyondTip reports whether the end of a stroke, or that there is none, is known better than by corner c.
 func (b *builder) beyondTip(c *Corner) bool {
-	for i := range b.seen {
-		if p := &b.seen[i]; p.Round && c.At.Sub(p.Near).Len() < seenReach {
+	for _, p := range b.round {
+		if c.At.Sub(p).Len() < roundReach {
 			return true
 		}
 	}
@@ -92,8 +87,8 @@ func (b *builder) beyondTip(c *Corner) bool {
 	return false
 }
 
-// seenReach is how far from a place that something is known of a corner belongs to it, px.
-const seenReach = 1.2
+// roundReach is how far from a place that is known to be round no corner is seen, px.
+const roundReach = 1.2
 
 // cosPoint is the cosine of the turn of a narrow stroke's point of 30 degrees.
 const cosPoint = -0.866

@@ -45,17 +45,10 @@ type Options struct {
 	// Sharp and Smooth are places that a user marked: a corner is forced at the sample nearest each Sharp point (if
 	// one lies within 4 px) and none is made within 3 px of a Smooth one.
 	Sharp, Smooth []Point
-	// Seen is what is known of corners better than from the samples.
-	Seen []Seen
+	// Round are places that are known to be round: no corner is seen within 1.2 px of one.
+	Round []Point
 	// Tips are ends of narrow strokes whose place is known better than samples tell.
 	Tips []Tip
-}
-
-// Seen is what is known of a corner that the samples seem to show within 1.2 px of Near: it is none, or it lies at At.
-type Seen struct {
-	Near  Point
-	Round bool
-	At    Point
 }
 
 // Tip is the end of a narrow stroke.
@@ -84,12 +77,12 @@ type setting struct {
 	rough             float64 // what the corner search takes for noise, px
 	cosTurn, tanTurn  float64 // of the Turn angle; tan is of its half
 	sharp, smooth     []Point
-	seen              []Seen
+	round             []Point
 	tips              []Tip
 }
 
 func (o Options) setting(p []Point, w []float64, closed bool) setting {
-	s := setting{tol: o.Tolerance, noise: o.Noise, scale: o.Scale, sharp: o.Sharp, smooth: o.Smooth, seen: o.Seen, tips: o.Tips}
+	s := setting{tol: o.Tolerance, noise: o.Noise, scale: o.Scale, sharp: o.Sharp, smooth: o.Smooth, round: o.Round, tips: o.Tips}
 	if !(s.tol > 0) {
 		s.tol = DefaultTolerance
 	}

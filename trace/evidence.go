@@ -7,8 +7,8 @@ import (
 	"pochoir/fit"
 )
 
-// This file holds the corners of fitted curves to the pixels around them. Samples are means over a pixel's width: about a
-// corner there are few of them, and those of a round end may look like those of a point. The shares of the pixels tell
+// This file rounds the corners of fitted curves that the pixels do not show. Samples are means over a pixel's width: about
+// a corner there are few of them, and those of a round end may look like those of a point. The shares of the pixels tell
 // them apart.
 
 // lens looks at the pixels about a place of a curve between two colours.
@@ -141,9 +141,9 @@ func (l *lens) missOf(path *fit.Path, at fit.Point) float64 {
 	return sum
 }
 
-// moved returns where the pixels show the corner between segments i and j of a curve, and by how much it misses them
-// there. Its place and the directions of its arms are sought by Gauss and Newton's method.
-func (l *lens) moved(path *fit.Path, i, j int) (fit.Point, float64) {
+// sharpest returns by how much any corner in the place of that between segments i and j of a curve must miss the pixels.
+// Its place and the directions of its arms are sought by Gauss and Newton's method.
+func (l *lens) sharpest(path *fit.Path, i, j int) float64 {
 	try := fit.Path{Segments: []fit.Segment{path.Segments[i], path.Segments[j]}}
 	a, b := &try.Segments[0], &try.Segments[1]
 	at := b.P[0]
@@ -212,7 +212,7 @@ func (l *lens) moved(path *fit.Path, i, j int) (fit.Point, float64) {
 			break
 		}
 	}
-	return at.Add(fit.Point{X: p[0], Y: p[1]}), best
+	return best
 }
 
 // armOf returns the handle at the beginning of a segment, or a third of it where there is none.
@@ -252,14 +252,12 @@ type sharp struct {
 	doubt       *doubt
 }
 
-// doubt is a corner that the pixels do not show where it is.
+// doubt is a corner that the pixels do not show.
 type doubt struct {
-	fit.Seen
 	corner *sharp
-	moved  float64 // by how much it misses the pixels at Seen.At
+	least  float64 // by how much the pixels miss the best of all corners there
 	mate   *doubt  // for a corner that goes where another one of the same end does: that one
-	tried  bool    // the other way
-	good   bool    // as tried last
+	good   bool    // the curve without it, as tried last
 }
 
 const (
@@ -304,31 +302,29 @@ func (g *group) sharps(e *edges) (all []sharp, doubts int) {
 	}
 	for k := range all {
 		if c := &all[k]; c.miss > lensDoubt && c.miss < lensForeign {
-			d := &doubt{Seen: fit.Seen{Near: c.at}, corner: c}
-			d.At, d.moved = c.lens.moved(&g.path, c.before, c.seg)
-			d.Round = d.moved > lensSeen
-			c.doubt = d
-			doubts++
+			if least := c.lens.sharpest(&g.path, c.before, c.seg); least > lensSeen {
+				c.doubt = &doubt{corner: c, least: min(least, c.miss)}
+				doubts++
+			}
 		}
 	}
 	// An end drawn with two corners is round with neither of them.
 	for k := range all {
 		c := &all[k]
-		if c.doubt == nil || c.doubt.mate != nil || !c.doubt.Round {
+		if c.doubt == nil || c.doubt.mate != nil {
 			continue
 		}
 		for _, o := range [2]*sharp{&all[(k+len(all)-1)%len(all)], &all[(k+1)%len(all)]} {
 			joined := o.before == c.seg || c.before == o.seg
 			if o.doubt == nil && o.miss > 0 && joined && c.at.Sub(o.at).Len() < lensMates && c.in.Cross(c.out)*o.in.Cross(o.out) > 0 {
-				o.doubt = &doubt{Seen: fit.Seen{Near: o.at, Round: true}, corner: o, mate: c.doubt}
+				o.doubt = &doubt{corner: o, mate: c.doubt}
 			}
 		}
 	}
 	return all, doubts
 }
 
-// hold puts the corners of the curve to where the pixels show them, and rounds those that the pixels show to be round.
-// Only what lies between the corners beside them is fitted again.
+// hold rounds the corners of the curve that the pixels show to be round. Only what lies between the corners beside them is fitted again.
 func (g *group) hold(e *edges, run []fit.Sample, starts []int, nodes []fit.Point, opt fit.Options) {
 	if !g.ok || !e.seen || g.lossy(e) {
 		return
@@ -437,51 +433,36 @@ func corners(path *fit.Path) int {
 	return n
 }
 
-// settle fits a part of a curve again and again until all that is still said of its corners is better for the pixels; ok is
-// false where nothing is, or where the curve gets more corners than most.
+// settle fits a part of a curve without its doubtful corners, and again with those back that the pixels do show better, until all
+// that are gone have gone for the better; ok is false where none has, or where the curve gets more corners than most.
 func settle(doubts []*doubt, most int, opt fit.Options, again func(fit.Options) fit.Path) (path fit.Path, ok bool) {
 	for len(doubts) > 0 {
-		opt.Seen = make([]fit.Seen, len(doubts))
+		opt.Round = make([]fit.Point, len(doubts))
 		for k, d := range doubts {
-			opt.Seen[k] = d.Seen
+			opt.Round[k] = d.corner.at
 		}
 		path = again(opt)
 		if corners(&path) > most {
 			return path, false
 		}
 		var kept []*doubt
-		settled := true
-		judge := func(d *doubt) {
-			now := d.corner.lens.missOf(&path, d.Near)
-			switch miss := d.corner.miss; {
-			case d.mate != nil:
-				d.good = d.mate.good && d.mate.Round && now <= miss+lensFloor
-			case d.Round:
-				d.good = now < lensSeen && better(now, math.Min(miss, d.moved))
-			default:
-				d.good = better(now, miss)
-			}
-			switch {
-			case d.good:
-				kept = append(kept, d)
-				return
-			case d.mate == nil && !d.tried:
-				d.Round, d.tried = !d.Round, true
-				kept = append(kept, d)
-			}
-			settled = false
-		}
-		for _, d := range doubts {
-			if d.mate == nil {
-				judge(d)
+		for _, mates := range [2]bool{false, true} {
+			for _, d := range doubts {
+				if (d.mate != nil) != mates {
+					continue
+				}
+				now := d.corner.lens.missOf(&path, d.corner.at)
+				if mates {
+					d.good = d.mate.good && now <= d.corner.miss+lensFloor
+				} else {
+					d.good = now < lensSeen && better(now, d.least)
+				}
+				if d.good {
+					kept = append(kept, d)
+				}
 			}
 		}
-		for _, d := range doubts {
-			if d.mate != nil {
-				judge(d)
-			}
-		}
-		if settled {
+		if len(kept) == len(doubts) {
 			return path, true
 		}
 		doubts = kept

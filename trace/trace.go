@@ -78,9 +78,9 @@ func Trace(ctx context.Context, pic *paper.Picture, opt Options) (*Result, error
 
 // Tracer keeps the results of the stages for one picture between calls. It must not be used by two goroutines at once.
 type Tracer struct {
-	pic  *paper.Picture
-	once bool // the picture may go when its sheet is made
-	last bool // and the pixels of the sheet when the last stage has read them
+	pic   *paper.Picture
+	once  bool // the picture may go when its sheet is made
+	last  bool // and the pixels of the sheet when the last stage has read them
 	spent bool // the last call has begun
 
 	sheet    *paper.Sheet
