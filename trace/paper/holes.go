@@ -54,30 +54,34 @@ func (b *blot) middle() (u, v float64) {
 
 // side is one side of a sheet: places along it and depths from it.
 type side struct {
-	s       *Sheet
-	length  int // px along it
-	depth   int // px looked at from it
-	at      func(u, v int) int
+	s      *Sheet
+	length int // px along it
+	depth  int // px looked at from it
+	// The pixel at place u and depth v is first + u·along + v·in.
+	first, along, in int
+
 	unpaper []bool
 }
 
 // side returns side k of the four with what is no paper along it.
 func (s *Sheet) side(k, depth int) side {
 	w, h := s.W, s.H
-	d := side{s: s, length: w, depth: depth, at: [4]func(u, v int) int{
-		func(u, v int) int { return v*w + u },
-		func(u, v int) int { return (h-1-v)*w + u },
-		func(u, v int) int { return u*w + v },
-		func(u, v int) int { return u*w + w - 1 - v },
-	}[k]}
+	d := [4]side{
+		{along: 1, in: w},
+		{first: (h - 1) * w, along: 1, in: -w},
+		{along: w, in: 1},
+		{first: w - 1, along: w, in: -1},
+	}[k]
+	d.s, d.length, d.depth = s, w, depth
 	if k >= 2 {
 		d.length = h
 	}
 	least := 255 - max(24, 2*s.grainStep())
 	d.unpaper = make([]bool, d.length*depth)
 	for u := range d.length {
+		at := 4 * (d.first + u*d.along)
 		for v := range depth {
-			p := s.Pix[4*d.at(u, v):][:3]
+			p := s.Pix[at+4*v*d.in:][:3]
 			d.unpaper[u*depth+v] = int(min(p[0], p[1], p[2])) < least
 		}
 	}
@@ -121,7 +125,7 @@ func (d *side) wipe(b *blot, rim int) {
 		u, v := int(i)/d.depth, int(i)%d.depth
 		for uu := max(0, u-rim); uu <= min(d.length-1, u+rim); uu++ {
 			for vv := max(0, v-rim); vv <= min(d.depth-1, v+rim); vv++ {
-				p := d.s.Pix[4*d.at(uu, vv):][:3]
+				p := d.s.Pix[4*(d.first+uu*d.along+vv*d.in):][:3]
 				p[0], p[1], p[2] = 255, 255, 255
 			}
 		}
