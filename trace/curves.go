@@ -1,6 +1,7 @@
 package trace
 
 import (
+	"cmp"
 	"context"
 	"math"
 	"slices"
@@ -78,7 +79,7 @@ func fitOutlines(ctx context.Context, e *edges, jn junctions, opt fit.Options, w
 	var whole, again []*group
 	within := linesWithin(m, joined, len(o.nodes))
 	for _, turn := range inTurns(m, joined, within) {
-		if err := inParallel(ctx, len(turn), workers, func(i int) { turn[i].fit(e, &jn, opt) }); err != nil {
+		if err := fitEach(ctx, m, turn, workers, func(g *group) { g.fit(e, &jn, opt) }); err != nil {
 			return nil, err
 		}
 		for _, g := range turn {
@@ -102,12 +103,12 @@ func fitOutlines(ctx context.Context, e *edges, jn junctions, opt fit.Options, w
 		}
 	}
 	if len(again) > 0 {
-		if err := inParallel(ctx, len(again), workers, func(i int) { again[i].refit(e, &jn, opt) }); err != nil {
+		if err := fitEach(ctx, m, again, workers, func(g *group) { g.refit(e, &jn, opt) }); err != nil {
 			return nil, err
 		}
 		placeOnLines(m, whole, o.nodes)
 	}
-	if err := inParallel(ctx, len(single), workers, func(i int) { single[i].fit(e, &jn, opt) }); err != nil {
+	if err := fitEach(ctx, m, single, workers, func(g *group) { g.fit(e, &jn, opt) }); err != nil {
 		return nil, err
 	}
 	all := append(whole, single...)
@@ -129,6 +130,17 @@ func fitOutlines(ctx context.Context, e *edges, jn junctions, opt fit.Options, w
 		o.mean = sum / float64(count)
 	}
 	return o, nil
+}
+
+// fitEach calls f for every group on several goroutines, the longest first.
+func fitEach(ctx context.Context, m *planar.Map, gs []*group, workers int, f func(g *group)) error {
+	cracks := func(i int) (n int) {
+		for _, h := range gs[i].halves {
+			n += int(m.Arcs[h.Arc()].N)
+		}
+		return n
+	}
+	return largestFirst(ctx, len(gs), workers, cracks, func(i int) { f(gs[i]) })
 }
 
 // linesWithin returns for each of n nodes the first of the lines gs that it lies within, nil if none.
@@ -176,6 +188,18 @@ func inTurns(m *planar.Map, gs []*group, within []*group) (turns [][]*group) {
 		turns, left = append(turns, turn), rest
 	}
 	return turns
+}
+
+// largestFirst is inParallel for jobs of very different sizes: the largest are begun first, so that none is left to be
+// waited for in the end.
+func largestFirst(ctx context.Context, n, workers int, size func(i int) int, f func(i int)) error {
+	type job struct{ i, size int }
+	jobs := make([]job, n)
+	for i := range jobs {
+		jobs[i] = job{i, size(i)}
+	}
+	slices.SortStableFunc(jobs, func(a, b job) int { return cmp.Compare(b.size, a.size) })
+	return inParallel(ctx, n, workers, func(k int) { f(jobs[k].i) })
 }
 
 // inParallel calls f(0) … f(n-1) on several goroutines, each of which must write to places of its own. It stops early

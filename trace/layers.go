@@ -102,7 +102,15 @@ func (s *stack) drawing(ctx context.Context, f *quantize.Flats, workers int) (*D
 		d.Layers[r] = Layer{Name: f.Palette[l].Name, Colour: f.Palette[l].Colour}
 	}
 	shapes := make([]Shape, len(s.m.Faces))
-	err := inParallel(ctx, len(shapes), workers, func(i int) {
+	cracks := func(i int) (n int) {
+		for _, ring := range s.m.Faces[i].Rings {
+			for _, h := range ring {
+				n += int(s.m.Arcs[h.Arc()].N)
+			}
+		}
+		return n
+	}
+	err := largestFirst(ctx, len(shapes), workers, cracks, func(i int) {
 		if s.rank[i] >= 0 {
 			shapes[i] = s.shape(int32(i))
 		}

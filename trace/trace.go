@@ -392,7 +392,7 @@ func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []f
 	e.dots = make([][]fit.Segment, len(m.Arcs))
 	e.doubt = make([]float64, len(m.Arcs))
 	e.tips = make([][]fit.Tip, len(m.Arcs))
-	err := inParallel(ctx, len(m.Arcs), workers, func(i int) {
+	err := largestFirst(ctx, len(m.Arcs), workers, func(i int) int { return int(m.Arcs[i].N) }, func(i int) {
 		if d := meter.dot(i); d != nil {
 			e.dots[i] = d
 			return
