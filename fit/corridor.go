@@ -137,17 +137,23 @@ func (k *corridor) cubic(i, j int, depth float64) (Segment, verdict) {
 	step := max(1, (j-i)/32)
 	var s Segment
 	var poly polynomial
-	for round := range 4 {
+	var ts [64]float64 // where the curve crosses the gates looked at; (j-i)/step < 64
+	steps := [4]int{0, 2, 1, 1} // the crossings and the handles settle together
+	for round := range steps {
 		a11, a12, a22 := 1e-6, 0.0, 1e-6
 		var r1, r2 Point
 		sq, weight := 0.0, 0.0
 		last := 0.0
-		for g := i + 1; g < j; g += step {
+		for g, x := i+1, 0; g < j; g, x = g+step, x+1 {
 			c := &k.gates[g]
 			t := (k.length[g] - k.length[i]) / total
 			if round > 0 {
-				t = max(last, poly.crossing(c, max(last, t)))
+				if round > 1 {
+					t = ts[x]
+				}
+				t = max(last, poly.crossing(c, max(last, t), steps[round]))
 				last = t
+				ts[x] = t
 			}
 			slack := max(0.2, min(c.Want-c.Low, c.High-c.Want))
 			w := 1 / (slack * slack)
@@ -189,16 +195,16 @@ func (k *corridor) cubic(i, j int, depth float64) (Segment, verdict) {
 	return s, misses
 }
 
-// crossing returns the parameter at which a cubic crosses the line of a gate, by Newton's method from t.
-func (c *polynomial) crossing(g *Corridor, t float64) float64 {
+// crossing returns the parameter at which a cubic crosses the line of a gate, by so many steps of Newton's method from t.
+func (c *polynomial) crossing(g *Corridor, t float64, steps int) float64 {
 	along := g.Normal.Perp()
-	for range 4 {
+	for range steps {
 		d := c.deriv(t).Dot(along)
 		if math.Abs(d) < 1e-9 {
 			break
 		}
 		next := clamp01(t - c.at(t).Sub(g.Base).Dot(along)/d)
-		if math.Abs(next-t) < footPrecision {
+		if math.Abs(next-t) < nearPrecision {
 			return next
 		}
 		t = next
@@ -222,15 +228,16 @@ func (k *corridor) passes(s Segment, i, j int) bool {
 // crosses reports whether a cubic crosses every gate between i and j, or one in step, within its bounds.
 func (k *corridor) crosses(poly *polynomial, i, j, step int) bool {
 	total := k.length[j] - k.length[i]
-	t := 0.0
+	t, before := 0.0, i
 	for g := i + 1 + step/2; g < j; g += step {
 		c := &k.gates[g]
 		along := c.Normal.Perp()
 		guess := 0.5
-		if total > 0 {
-			guess = (k.length[g] - k.length[i]) / total
+		if total > 0 { // on from the last crossing, but not far behind where the length says
+			guess = max(t+(k.length[g]-k.length[before])/total, (k.length[g]-k.length[i])/total-0.1)
 		}
-		t = poly.crossing(c, min(1, max(t, guess-0.1)))
+		before = g
+		t = poly.crossing(c, min(1, max(t, guess)), 4)
 		at := poly.at(t).Sub(c.Base)
 		if poly.deriv(t).Dot(along) <= 0 {
 			return false

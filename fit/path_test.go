@@ -93,3 +93,20 @@ func TestPath(t *testing.T) {
 		t.Errorf("the nearest segment of an empty path is %d", i)
 	}
 }
+
+// TestNearestFrom finds what Nearest finds from a guess beside it, as far as both go (footPrecision).
+func TestNearestFrom(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 0))
+	at := func() Point { return Point{100 * rng.Float64(), 100 * rng.Float64()} }
+	for range 2000 {
+		a, d := at(), at()
+		s := CubicTo(a, a.Lerp(d, 0.3).Add(at().Mul(0.2)), a.Lerp(d, 0.7).Add(at().Mul(0.2)), d)
+		u := 0.1 + 0.8*rng.Float64()
+		p := s.At(u).Add(s.Deriv(u).Unit().Perp().Mul(rng.Float64() - 0.5))
+		want, dist := s.Nearest(p)
+		got, off := s.NearestFrom(p, want+0.04*(rng.Float64()-0.5))
+		if math.Abs(got-want) > footPrecision || math.Abs(off-dist) > 1e-6 {
+			t.Fatalf("%v from %v: parameter %.8f, distance %.8f, want %.8f, %.8f", s, p, got, off, want, dist)
+		}
+	}
+}

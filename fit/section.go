@@ -299,6 +299,10 @@ type trialMarks struct {
 // promising is how many times the tolerance the worst sample may lie off before each round of a trial.
 var promising = [...]float64{math.Inf(1), math.Inf(1), 10, 4, 2}
 
+// stillShare is how far a round may move the handles, as a share of the chord, and turn the tangents, in radians, for it to
+// be the last: the curve moves by less than half of that.
+const stillShare = 1e-3
+
 // bendTo improves r, from p0 to p1, to follow the samples q, until all lie within aim, px. It gives up what is not
 // promising.
 func (s *setting) bendTo(r *bend, q *trialMarks, p0, p1 Point, doubt0, doubt1, aim float64) {
@@ -348,6 +352,7 @@ func (s *setting) bendTo(r *bend, q *trialMarks, p0, p1 Point, doubt0, doubt1, a
 		if !solve4(&n, &y) {
 			break
 		}
+		still := math.Abs(y[0])+math.Abs(y[1]) < stillShare*chord && math.Abs(y[2])+math.Abs(y[3]) < stillShare
 		r.a = clampHandle(r.a+y[0], chord)
 		r.b = clampHandle(r.b+y[1], chord)
 		y[2], y[3] = bounded(y[2], 0.3), bounded(y[3], 0.3)
@@ -362,6 +367,9 @@ func (s *setting) bendTo(r *bend, q *trialMarks, p0, p1 Point, doubt0, doubt1, a
 		c = polynomialOf(handled(p0, r.u0, r.a, p1, r.u1, r.b))
 		for k := range m {
 			ts[k] = c.foot(ps[k], ts[k], 1)
+		}
+		if still {
+			break
 		}
 	}
 	r.worst = 0
@@ -675,13 +683,19 @@ func (t *trial) fits(i, j int) bool {
 	return b.worst <= t.tol && (j-i <= 2*firstTrial || t.holds(i, j, &b))
 }
 
-// holds reports whether a cubic that keeps the tolerance at the samples looked at keeps it at all of them.
+// maxHold is about how many samples along a trial tell whether it holds: an edge does not leave a cubic and come back to it
+// within a few hundredths of its length, and what does is found in the end.
+const maxHold = 64
+
+// holds reports whether a cubic that keeps the tolerance at the samples looked at keeps it along all of its length.
 func (t *trial) holds(i, j int, b *bend) bool {
 	c := polynomialOf(handled(t.p[i], b.u0, b.a, t.p[j], b.u1, b.b))
 	total := t.length[j] - t.length[i]
-	at := 0.0
-	for k := i + 1; k < j; k++ {
-		at = c.foot(t.p[k], at+(t.length[k]-t.length[k-1])/total, 1)
+	at, before := 0.0, i
+	stride := 1 + (j-i)/maxHold
+	for k := i + 1; k < j; k += stride {
+		at = c.foot(t.p[k], at+(t.length[k]-t.length[before])/total, 1)
+		before = k
 		if t.w[k]*c.at(at).Sub(t.p[k]).Len() > 1.5*t.tol {
 			return false
 		}

@@ -639,7 +639,7 @@ func (v *solver) shape(c *chain) {
 // squared distance.
 func (v *solver) foot(c *chain, p Point, i int, t float64, steps int) (int, float64, float64) {
 	n := len(v.poly)
-	t = v.poly[i].foot(p, t, steps)
+	t = v.poly[i].footWithin(p, t, steps, nearPrecision)
 	e := v.poly[i].at(t).Sub(p)
 	sq := e.Dot(e)
 	if t <= 0 || t >= 1 {
@@ -651,7 +651,7 @@ func (v *solver) foot(c *chain, p Point, i int, t float64, steps int) (int, floa
 			j = (j + n) % n
 		}
 		if j >= 0 && j < n && j != i {
-			u := v.poly[j].foot(p, from, 3)
+			u := v.poly[j].footWithin(p, from, 3, nearPrecision)
 			f := v.poly[j].at(u).Sub(p)
 			if s := f.Dot(f); s < sq-1e-12 {
 				return j, u, s

@@ -36,7 +36,15 @@ func (v tone) dot(o tone) float64 {
 
 func (v tone) len() float64 { return math.Sqrt(v.dot(v)) }
 
-func clamp01(v float64) float64 { return math.Max(0, math.Min(1, v)) }
+func clamp01(v float64) float64 {
+	if v < 0 {
+		return 0
+	}
+	if v > 1 {
+		return 1
+	}
+	return v
+}
 
 // How luma and chroma of a soft picture are weighed. Coding at the usual qualities leaves luma good to about
 // lumaError levels near an edge. Chroma is averaged over 2 x 2 pixels and coded coarsely, so near an edge a
@@ -102,7 +110,10 @@ func (p *pair) precision(noise float64) float64 {
 }
 
 // of returns the share of a in c, 0 to 1.
-func (p *pair) of(c tone) float64 { return clamp01(p.share.dot(c.sub(p.b))) }
+func (p *pair) of(c tone) float64 {
+	e0, e1, e2 := c[0]-p.b[0], c[1]-p.b[1], c[2]-p.b[2] // apart: arrays are kept in memory
+	return clamp01(float64(p.share[0]*e0) + float64(p.share[1]*e1) + float64(p.share[2]*e2))
+}
 
 // chromaTrust is what a level of chroma counts against one of luma where a soft picture misses a mixture.
 const chromaTrust = 0.5
@@ -110,31 +121,30 @@ const chromaTrust = 0.5
 // mix returns the share of a in c, 0 to 1, and by how many levels c misses the mixtures of a and b. In a soft picture
 // luma and chroma may be mixed in different shares, and each is held against its own range.
 func (p *pair) mix(c tone) (share, miss float64) {
-	e := c.sub(p.b)
-	share = clamp01(p.share.dot(e))
-	if !p.soft {
-		r := tone{e[0] - float64(share*p.d[0]), e[1] - float64(share*p.d[1]), e[2] - float64(share*p.d[2])}
-		return share, r.len()
+	e0, e1, e2 := c[0]-p.b[0], c[1]-p.b[1], c[2]-p.b[2]
+	share = clamp01(float64(p.share[0]*e0) + float64(p.share[1]*e1) + float64(p.share[2]*e2))
+	l, k, trust := share, share, 1.0
+	if p.soft {
+		l, k, trust = 0, 0, chromaTrust
+		if p.dd > 0 {
+			l = clamp01(e0 / p.d[0])
+		}
+		if p.cc > 0 {
+			k = clamp01((float64(e1*p.d[1]) + float64(e2*p.d[2])) / p.cc)
+		}
 	}
-	l, k := 0.0, 0.0
-	if p.dd > 0 {
-		l = clamp01(e[0] / p.d[0])
-	}
-	if p.cc > 0 {
-		k = clamp01((float64(e[1]*p.d[1]) + float64(e[2]*p.d[2])) / p.cc)
-	}
-	r := tone{e[0] - float64(l*p.d[0]), chromaTrust * (e[1] - float64(k*p.d[1])), chromaTrust * (e[2] - float64(k*p.d[2]))}
-	return share, r.len()
+	r0, r1, r2 := e0-float64(l*p.d[0]), trust*(e1-float64(k*p.d[1])), trust*(e2-float64(k*p.d[2]))
+	return share, math.Sqrt(float64(r0*r0) + float64(r1*r1) + float64(r2*r2))
 }
 
 // toneDistance returns the distance of two colours, levels, chroma of a soft picture counted by chromaTrust.
 func toneDistance(a, b tone, soft bool) float64 {
-	d := a.sub(b)
+	d0, d1, d2 := a[0]-b[0], a[1]-b[1], a[2]-b[2]
 	if soft {
-		d[1] *= chromaTrust
-		d[2] *= chromaTrust
+		d1 *= chromaTrust
+		d2 *= chromaTrust
 	}
-	return d.len()
+	return math.Sqrt(float64(d0*d0) + float64(d1*d1) + float64(d2*d2))
 }
 
 // mix3 returns the shares of a, b and d in the mixture nearest to c and its distance; ok is false where c lies

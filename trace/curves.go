@@ -456,16 +456,25 @@ func (g *group) judge(run []fit.Sample) {
 	const lost = 2.0
 	// The next segments are looked at past this share of the one at hand, or where a sample is so far off, px.
 	const nearEnd, doubtful = 0.8, 0.2
-	k := 0
+	k, at := 0, 0.0
 	for i := range run {
 		if run[i].Weight <= doubtfulWeight {
 			continue
 		}
-		at, best := g.path.Segments[k].Nearest(run[i].Point)
+		p := run[i].Point
+		// Beside the last sample's foot, if anything is near there.
+		nearest := func(j int, guess float64) (t, dist float64) {
+			if t, dist = g.path.Segments[j].NearestFrom(p, guess); dist > doubtful {
+				t, dist = g.path.Segments[j].Nearest(p)
+			}
+			return t, dist
+		}
+		t, best := nearest(k, at)
+		at = t
 		if g.count == 0 { // a closed curve may start anywhere
 			for j := range g.path.Segments {
-				if _, e := g.path.Segments[j].Nearest(run[i].Point); e < best {
-					best, k = e, j
+				if t, e := g.path.Segments[j].Nearest(p); e < best {
+					at, best, k = t, e, j
 				}
 			}
 		}
@@ -480,15 +489,15 @@ func (g *group) judge(run []fit.Sample) {
 			if j >= n {
 				break
 			}
-			if _, e := g.path.Segments[j].Nearest(run[i].Point); e < best {
-				best, k = e, j
+			if t, e := nearest(j, 0); e < best {
+				at, best, k = t, e, j
 				break
 			}
 		}
 		if best > lost {
 			for j := range g.path.Segments {
-				if _, e := g.path.Segments[j].Nearest(run[i].Point); e < best {
-					best, k = e, j
+				if t, e := g.path.Segments[j].Nearest(p); e < best {
+					at, best, k = t, e, j
 				}
 			}
 		}

@@ -398,12 +398,16 @@ func (s *stack) room(p, n fit.Point, rank int) (room float64, ink bool) {
 	const first, step, slack = 0.75, 0.25, 0.5
 	limit := looseTrap / trapShare
 	under := false // the higher face is reached
+	atX, atY, r := -1, -1, 0
 	for t := first; t < limit; t += step {
 		x, y := int(math.Floor(p.X+float64(n.X*t))), int(math.Floor(p.Y+float64(n.Y*t)))
-		if x < 0 || y < 0 || x >= s.m.W || y >= s.m.H {
-			return t, ink
+		if x != atX || y != atY { // mostly the same pixel as before
+			if x < 0 || y < 0 || x >= s.m.W || y >= s.m.H {
+				return t, ink
+			}
+			r = s.rank[s.m.FaceAt(x, y)]
+			atX, atY = x, y
 		}
-		r := s.rank[s.m.FaceAt(x, y)]
 		if r <= rank && !under && t < s.o.used.Tolerance {
 			continue
 		}
