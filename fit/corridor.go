@@ -137,7 +137,7 @@ func (k *corridor) cubic(i, j int, depth float64) (Segment, verdict) {
 	step := max(1, (j-i)/32)
 	var s Segment
 	var poly polynomial
-	var ts [64]float64 // where the curve crosses the gates looked at; (j-i)/step < 64
+	var ts [64]float64          // where the curve crosses the gates looked at; (j-i)/step < 64
 	steps := [4]int{0, 2, 1, 1} // the crossings and the handles settle together
 	for round := range steps {
 		a11, a12, a22 := 1e-6, 0.0, 1e-6

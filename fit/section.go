@@ -319,26 +319,7 @@ func (s *setting) bendTo(r *bend, q *trialMarks, p0, p1 Point, doubt0, doubt1, a
 	k0, k1 := stiff(doubt0), stiff(doubt1)
 	var d0, d1 float64 // turned so far
 	for round := range promising {
-		var n [4][4]float64
-		var y [4]float64
-		r.worst = 0
-		for k := range m {
-			t := ts[k]
-			v := 1 - t
-			b1, b2 := 3*v*v*t, 3*v*t*t
-			nrm := c.deriv(t).Unit().Perp()
-			e := ps[k].Sub(c.at(t)).Dot(nrm)
-			r.worst = max(r.worst, ws[k]*math.Abs(e))
-			w := ws[k]
-			g := [4]float64{b1 * r.u0.Dot(nrm), -b2 * r.u1.Dot(nrm), b1 * r.a * r.u0.Perp().Dot(nrm), -b2 * r.b * r.u1.Perp().Dot(nrm)}
-			for x := range 4 {
-				wg := w * g[x]
-				y[x] += float64(wg * e)
-				for z := 0; z <= x; z++ {
-					n[x][z] += float64(wg * g[z])
-				}
-			}
-		}
+		n, y := r.normal(&c, ps, ws, ts)
 		if r.worst <= aim || r.worst > promising[round]*s.tol {
 			return
 		}
@@ -380,6 +361,47 @@ func (s *setting) bendTo(r *bend, q *trialMarks, p0, p1 Point, doubt0, doubt1, a
 		r.worst = max(r.worst, ws[k]*math.Sqrt(sq))
 	}
 	r.square /= float64(m)
+}
+
+// normal returns the normal equations (lower half) for the changes of r's handles (0, 1) and for the turns of its tangents
+// (2, 3) that bring it, drawn as c, to samples ps of weights ws with feet ts, and notes the worst distance.
+func (r *bend) normal(c *polynomial, ps []Point, ws, ts []float64) (n [4][4]float64, y [4]float64) {
+	ws, ts = ws[:len(ps)], ts[:len(ps)]
+	// In variables of their own: arrays are kept in memory.
+	var n00, n10, n11, n20, n21, n22, n30, n31, n32, n33 float64
+	var y0, y1, y2, y3 float64
+	r.worst = 0
+	perp0, perp1 := r.u0.Perp(), r.u1.Perp()
+	for k, p := range ps {
+		t, w := ts[k], ws[k]
+		v := 1 - t
+		b1, b2 := 3*v*v*t, 3*v*t*t
+		nrm := c.deriv(t).Unit().Perp()
+		e := p.Sub(c.at(t)).Dot(nrm)
+		r.worst = max(r.worst, w*math.Abs(e))
+		g0, g1, g2, g3 := b1*r.u0.Dot(nrm), -b2*r.u1.Dot(nrm), b1*r.a*perp0.Dot(nrm), -b2*r.b*perp1.Dot(nrm)
+		wg := w * g0
+		y0 += float64(wg * e)
+		n00 += float64(wg * g0)
+		wg = w * g1
+		y1 += float64(wg * e)
+		n10 += float64(wg * g0)
+		n11 += float64(wg * g1)
+		wg = w * g2
+		y2 += float64(wg * e)
+		n20 += float64(wg * g0)
+		n21 += float64(wg * g1)
+		n22 += float64(wg * g2)
+		wg = w * g3
+		y3 += float64(wg * e)
+		n30 += float64(wg * g0)
+		n31 += float64(wg * g1)
+		n32 += float64(wg * g2)
+		n33 += float64(wg * g3)
+	}
+	n = [4][4]float64{{n00}, {n10, n11}, {n20, n21, n22}, {n30, n31, n32, n33}}
+	y = [4]float64{y0, y1, y2, y3}
+	return n, y
 }
 
 // solve4 solves the symmetric positive definite system n·x = y, the lower half of n given; y becomes x.

@@ -2,6 +2,7 @@ package fit
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 )
 
@@ -133,6 +134,51 @@ func TestSplineDerivatives(t *testing.T) {
 		}
 		if got := (d[1] - d[0]) / (2 * h); math.Abs(got+rhs[x]) > 1e-4*(1+math.Abs(got)) {
 			t.Errorf("variable %d: gradient %.6f, the equations say %.6f", x, got, -rhs[x])
+		}
+	}
+}
+
+// TestNormal holds the unrolled sums against plain loops.
+func TestNormal(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 0))
+	at := func() Point { return Point{rng.Float64(), rng.Float64()} }
+	for range 100 {
+		r := bend{u0: at().Unit(), u1: at().Unit(), a: rng.Float64(), b: rng.Float64()}
+		c := polynomialOf(handled(at(), r.u0, r.a, at(), r.u1, r.b))
+		var ps []Point
+		var ws, ts []float64
+		var want [4][4]float64
+		var rhs [4]float64
+		worst := 0.0
+		for range 9 {
+			p, w, s := at(), rng.Float64(), rng.Float64()
+			ps, ws, ts = append(ps, p), append(ws, w), append(ts, s)
+			nrm := c.deriv(s).Unit().Perp()
+			e := p.Sub(c.at(s)).Dot(nrm)
+			worst = max(worst, w*math.Abs(e))
+			b1, b2 := 3*(1-s)*(1-s)*s, 3*(1-s)*s*s
+			g := [4]float64{b1 * r.u0.Dot(nrm), -b2 * r.u1.Dot(nrm), b1 * r.a * r.u0.Perp().Dot(nrm), -b2 * r.b * r.u1.Perp().Dot(nrm)}
+			for i := range 4 {
+				rhs[i] += w * g[i] * e
+				for j := range i + 1 {
+					want[i][j] += w * g[i] * g[j]
+				}
+			}
+		}
+		n, y := r.normal(&c, ps, ws, ts)
+		near := func(a, b float64) bool { return math.Abs(a-b) <= 1e-14*(1+math.Abs(b)) } // other order of products
+		for i := range 4 {
+			for j := range i + 1 {
+				if !near(n[i][j], want[i][j]) {
+					t.Fatalf("entry %d, %d: %v, want %v", i, j, n[i][j], want[i][j])
+				}
+			}
+			if !near(y[i], rhs[i]) {
+				t.Fatalf("right-hand side %d: %v, want %v", i, y[i], rhs[i])
+			}
+		}
+		if r.worst != worst {
+			t.Fatalf("worst %v, want %v", r.worst, worst)
 		}
 	}
 }

@@ -530,9 +530,10 @@ func (v *solver) sum(c *chain, m *marks, i, x, end int) {
 		for k := range count {
 			wg := w * h[k]
 			y[k] -= float64(wg * off)
-			nk := n[k][:k+1]
-			for l := range nk {
-				nk[l] += float64(wg * h[l])
+			hk := h[:k+1]
+			nk := n[k][:len(hk)]
+			for l, x := range hk {
+				nk[l] += float64(wg * x)
 			}
 		}
 	}
