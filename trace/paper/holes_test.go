@@ -56,7 +56,7 @@ func TestHolesGo(t *testing.T) {
 	}
 }
 
-// TestWhatLooksLikeHolesStays: portholes, lamps on a string, a fence and waves along an edge are drawn.
+// TestWhatLooksLikeHolesStays: portholes, lamps on a string, a fence, rivets, a rope and waves along an edge are drawn.
 func TestWhatLooksLikeHolesStays(t *testing.T) {
 	for name, draw := range map[string]func(c *canvas){
 		"nothing":                     func(c *canvas) {},
@@ -76,6 +76,37 @@ func TestWhatLooksLikeHolesStays(t *testing.T) {
 		},
 		"waves": func(c *canvas) {
 			c.layer(inkBlack, func(x, y float64) float64 { return band(y-660-9*math.Sin(x/6), 4) * b2f(x > 150 && x < 560) })
+		},
+		"lamps in ink, just where holes would be": func(c *canvas) {
+			c.layer(inkBlack, func(x, y float64) float64 {
+				return math.Max(band(math.Hypot(x-450-40*mm, y-12*mm), 6*mm), band(math.Hypot(x-450+40*mm, y-12*mm), 6*mm))
+			})
+		},
+		"three portholes of a colour of their own": func(c *canvas) {
+			c.layer([3]float64{0.2, 0.3, 0.4}, func(x, y float64) float64 {
+				at := math.Min(math.Abs(x-450), math.Abs(math.Abs(x-450)-108*mm))
+				return band(math.Hypot(at, y-12.7*mm)-7, 7)
+			})
+		},
+		"rivets in ink, even and all along": func(c *canvas) {
+			c.layer(inkBlack, func(x, y float64) float64 { return band(math.Hypot(x-30*math.Round(x/30), y-24), 9) })
+		},
+		"rivets of a colour of their own, by hand": func(c *canvas) {
+			c.layer([3]float64{0.2, 0.3, 0.4}, func(x, y float64) float64 {
+				k := math.Round(x / 30)
+				return band(math.Hypot(x-30*k-2.5*math.Sin(1.7*k*k), y-24-2*math.Sin(2.3*k*k)), 9)
+			})
+		},
+		"a rope": func(c *canvas) {
+			c.layer(inkBlack, func(x, y float64) float64 {
+				return band(0.7*(x-25*math.Round(x/25)-y+24), 4) * b2f(math.Abs(y-24) < 12)
+			})
+		},
+		"grass": func(c *canvas) {
+			c.layer(inkBlack, func(x, y float64) float64 {
+				k := math.Round(x / 20)
+				return band(x-20*k+0.3*(y-700), 4) * b2f(y > 665+4*math.Sin(3.3*k))
+			})
 		},
 	} {
 		c := ringAndDisc()
