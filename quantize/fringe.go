@@ -128,6 +128,8 @@ func (q *flattener) fringe(i int) uint8 {
 	a := q.look(i, q.reach())
 	best, label := math.Inf(1), unlabelled
 	other := unlabelled
+	var share, missed float64 // of the pair met last: mostly it is met again
+	x, y := -1, -1
 	for dir := range 4 {
 		l, m := a.label[dir], a.label[dir+4]
 		if l < 0 || m < 0 {
@@ -141,8 +143,12 @@ func (q *flattener) fringe(i int) uint8 {
 			}
 			continue
 		}
-		if share, miss := q.pair(l, m).mix(c); miss <= may && miss+cost < best {
-			best, label, other = miss+cost, m, l
+		if l != x || m != y {
+			x, y = l, m
+			share, missed = q.pair(l, m).mix(c)
+		}
+		if missed <= may && missed+cost < best {
+			best, label, other = missed+cost, m, l
 			if share >= 0.5 {
 				label, other = l, m
 			}
