@@ -7,7 +7,8 @@ import (
 
 // This file takes off what binds sheets together: punched holes, and the row of small holes and wire along one side of a
 // pad. Both are told by how they lie, measured in their own size, so the size of the sheet need not be known; and by
-// showing what lies beneath, which is no colour that the sheet was drawn with. Lamps and rivets in ink, however even, stay.
+// showing what lies beneath, which is no colour that the sheet was drawn with, unless there are three or more of just the right
+// size and place. Lamps and rivets in ink, however even, stay.
 
 const (
 	// holeBand is how deep along each side holes are looked for, of the shorter side: their centres lie 12 mm from the edge
@@ -24,6 +25,8 @@ const (
 	// holeFull is the share of its box that a hole covers at least, where a disc covers π/4, and holeOblong how much longer
 	// than wide its box may be. A ring is drawn.
 	holeFull, holeOblong = 0.62, 1.25
+	// holeSure is the number of holes from which how they lie says enough, whatever their colour.
+	holeSure = 3
 	// inkShare is how much of what is taken for holes may have a colour of the drawing.
 	inkShare = 0.5
 )
@@ -242,7 +245,8 @@ func (d *side) punched(short int, inks *inkColours) []blot {
 	for _, p := range punches {
 		for i := range round {
 			for j := i + 1; j < len(round); j++ {
-				if row := p.row(round, sizes, i, j); len(row) > len(best) && d.about(row) && inks.strange(d, row) {
+				if row := p.row(round, sizes, i, j); len(row) > len(best) && d.about(row) &&
+					(len(row) >= holeSure || inks.strange(d, row)) {
 					best = row
 				}
 			}

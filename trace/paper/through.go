@@ -23,6 +23,7 @@ const (
 	throughSeen  = 0.004 // of the sheet: how much must be a little darker than paper for a closer look
 	throughDeep  = 3     // how deep paints are looked for in one another
 	throughEdged = 0.5   // share of edges in the outline of a paint
+	throughBroad = 9     // pixels from the middle of a square to its sides: what is as broad is no line
 	throughMost  = 0.25  // of a paint's level: how much darker it may be where the back shows through
 )
 
@@ -54,9 +55,10 @@ func (s *Sheet) dropThrough(c crew) (share float64) {
 	if float64(long) < throughLong*float64(max(w, h)) {
 		return 0
 	}
+	broad := a.broad()
 	n := 0
 	for k := range a.all {
-		n += s.lift(&a, &a.all[k])
+		n += s.lift(&a, &a.all[k], broad)
 	}
 	return float64(n) / float64(w*h)
 }
@@ -389,9 +391,75 @@ func longLines(mask []bool, w, h, least int) (n int) {
 	return n
 }
 
-// lift puts the region's own colour in the place of what is a little darker, and returns of how many pixels.
-func (s *Sheet) lift(a *atlas, r *region) (n int) {
+// broad marks the pixels that lie in what is too broad for a line of the back: a paint may have run together with the
+// paper around it where its edge is lost, and must not go with the lines. A square is broad when it holds nothing but
+// pixels darker than their region, and ink and edges between them.
+func (a *atlas) broad() []bool {
+	const (
+		side  = 2*throughBroad + 1
+		least = 0.4 // of the square: pixels that are no ink and no edge
+		near  = 2   // pixels around the square that are soft yet
+	)
+	w, h := a.w, a.h
+	under := make([]bool, w*h)
+	for k := range a.all {
+		r := &a.all[k]
+		for _, i := range r.px {
+			under[i] = r.under(a.px, int(i)) >= a.step
+		}
+	}
+	// Sums over all that is above and to the left: of such pixels, and of those with walls.
+	sw := w + 1
+	some, all := make([]int32, sw*(h+1)), make([]int32, sw*(h+1))
+	for y := range h {
+		var m, n int32
+		for x := range w {
+			switch i := y*w + x; {
+			case under[i]:
+				m++
+				n++
+			case a.ink[i] || a.crisp[i]:
+				n++
+			}
+			j := (y+1)*sw + x + 1
+			some[j], all[j] = some[j-sw]+m, all[j-sw]+n
+		}
+	}
+	// The squares' corners, and what they cover, by differences.
+	cover := make([]int32, sw*(h+1))
+	for y := 0; y+side <= h; y++ {
+		for x := 0; x+side <= w; x++ {
+			p, q := y*sw+x, (y+side)*sw+x
+			if all[q+side]-all[q]-all[p+side]+all[p] < side*side ||
+				float64(some[q+side]-some[q]-some[p+side]+some[p]) < least*side*side {
+				continue
+			}
+			x0, y0, x1, y1 := max(0, x-near), max(0, y-near), min(w, x+side+near), min(h, y+side+near)
+			cover[y0*sw+x0]++
+			cover[y0*sw+x1]--
+			cover[y1*sw+x0]--
+			cover[y1*sw+x1]++
+		}
+	}
+	out := make([]bool, w*h)
+	column := make([]int32, w) // how many squares cover the row's pixels, carried from row to row
+	for y := range h {
+		var sum int32
+		for x := range w {
+			sum += cover[y*sw+x]
+			column[x] += sum
+			out[y*w+x] = column[x] > 0
+		}
+	}
+	return out
+}
+
+// lift puts the region's own colour in the place of what is a little darker and not broad, and returns of how many pixels.
+func (s *Sheet) lift(a *atlas, r *region, broad []bool) (n int) {
 	for _, i := range r.px {
+		if broad[i] {
+			continue
+		}
 		d := r.under(a.px, int(i))
 		top := int(max(r.colour[0], r.colour[1], r.colour[2]))
 		if float64(d) > throughMost*float64(top) {

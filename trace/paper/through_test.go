@@ -99,3 +99,38 @@ func TestBackInThePipeline(t *testing.T) {
 		}
 	}
 }
+
+// TestPaleAreaOverBack: a pale area whose edge is lost over a stretch, so that it runs together with the paper, stays while
+// the lines of the back around it go.
+func TestPaleAreaOverBack(t *testing.T) {
+	pale := func(c *canvas) {
+		c.layer([3]float64{0.82, 0.93, 0.9}, func(x, y float64) float64 {
+			edge := 1.0
+			if x > 640 {
+				edge = 16 // watered down
+			}
+			return math.Min(math.Max((110-math.Hypot(x-600, y-480))/edge+0.5, 0), 1)
+		})
+	}
+	c, plain := ringAndDisc(), ringAndDisc()
+	pale(c)
+	pale(plain)
+	c.back([3]float64{0.6, 0.6, 0.6})
+	s, want := c.sheet(1, 4), plain.sheet(1, 4)
+	s.Blur = 0.7
+	if s.dropThrough(newCrew(context.Background(), 2)) == 0 {
+		t.Error("nothing dropped")
+	}
+	lost := 0
+	for y := range s.H {
+		for x := range s.W {
+			i := 4 * (y*s.W + x)
+			if math.Hypot(float64(x)-600, float64(y)-480) < 85 && s.Pix[i] > want.Pix[i]+8 {
+				lost++
+			}
+		}
+	}
+	if lost > 50 {
+		t.Errorf("%d px of the area lost", lost)
+	}
+}
