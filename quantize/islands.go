@@ -10,6 +10,7 @@ import (
 
 const (
 	islandPixels = 48   // pixels of an island at most
+	rungPixels   = 16   // the same where the edges around drive pixels beyond their colours: no further than the squares of coding
 	cleanPixels  = 6    // the same in a picture coded without loss
 	cleanMiss    = 16   // levels by which a mixture may miss a pixel of an island there: what lies beneath shows at seams
 	reefPixels   = 400  // pixels of a reef at most: a rim between two areas
@@ -30,8 +31,12 @@ func (q *flattener) drownIslands() {
 			return
 		}
 		to := make([]uint8, len(island))
+		own := q.tints[q.labels[island[0]]].v
 		for k, i := range island {
 			l, _ := q.explain(q.tone(i), labels, may)
+			if l == unlabelled && q.rough && len(island) <= rungPixels && toneDistance(q.tone(i), own, q.soft) > may {
+				l = q.rungBy(q.tone(i), labels, may)
+			}
 			if l == unlabelled {
 				return
 			}
@@ -41,6 +46,23 @@ func (q *flattener) drownIslands() {
 			q.labels[i] = to[k]
 		}
 	})
+}
+
+// rungBy returns the label of the larger share in the pair of labels whose edge drives pixels to c, the best within may
+// levels, or unlabelled.
+func (q *flattener) rungBy(c tone, labels []int, may float64) int {
+	best, label := may, unlabelled
+	for x, l := range labels {
+		for _, m := range labels[:x] {
+			p := q.pair(l, m)
+			if miss := p.rung(c); miss <= best {
+				if best, label = miss, m; p.of(c) >= 0.5 {
+					label = l
+				}
+			}
+		}
+	}
+	return label
 }
 
 // drownReef gives the pixels of a rim too thin to be drawn in one to the areas on both sides of it, and reports whether it

@@ -86,3 +86,70 @@ func TestIslandsAreTakenBack(t *testing.T) {
 		}
 	}
 }
+
+// What an edge drives beyond its two colours, by up to a fifth of their contrast, is theirs; what lies further off, or aside
+// of them, is not.
+func TestRungPixels(t *testing.T) {
+	for _, soft := range []bool{false, true} {
+		red, grey := toneOf(221, 46, 68, soft), toneOf(204, 214, 221, soft)
+		p := pairOf(red, grey, soft)
+		at := func(share float64) tone {
+			d := red.sub(grey)
+			return tone{grey[0] + share*d[0], grey[1] + share*d[1], grey[2] + share*d[2]}
+		}
+		for _, share := range []float64{-0.19, -0.1, 0, 0.3, 1, 1.19} {
+			if miss := p.rung(at(share)); miss > 1e-9 {
+				t.Errorf("soft %v: a share of %g misses by %.2f levels", soft, share, miss)
+			}
+		}
+		for _, share := range []float64{-0.5, 1.5} {
+			if miss := p.rung(at(share)); miss < roughMiss {
+				t.Errorf("soft %v: a share of %g misses by no more than %.2f levels", soft, share, miss)
+			}
+		}
+		if miss := p.rung(toneOf(60, 90, 200, soft)); miss < roughMiss {
+			t.Errorf("soft %v: blue misses by no more than %.2f levels", soft, miss)
+		}
+	}
+}
+
+// A few pixels beside an edge that coding drove beyond the colour there become part of it; pixels that show a colour of
+// their own stay.
+func TestRungIslands(t *testing.T) {
+	red, grey := colour.RGB{R: 221, G: 46, B: 68}, colour.RGB{R: 214, G: 222, B: 230}
+	island := func(c colour.RGB) uint8 {
+		px := rendered(160, 120, func(x, y float64) colour.RGB {
+			switch {
+			case x > 130:
+				return white
+			case x >= 58 && x < 60 && y >= 50 && y < 53:
+				return c
+			case x < 60:
+				return grey
+			}
+			return red
+		})
+		px.Lossy, px.Subsampled = true, true
+		f := flatten(t, px, Options{})
+		return f.Labels[51*px.W+58]
+	}
+	lone := func(c colour.RGB, l uint8) colour.RGB {
+		px := rendered(160, 120, func(x, y float64) colour.RGB {
+			switch {
+			case x > 130:
+				return white
+			case x < 60:
+				return grey
+			}
+			return red
+		})
+		px.Lossy, px.Subsampled = true, true
+		return flatten(t, px, Options{}).Palette[l].Colour
+	}
+	if got := lone(grey, island(colour.RGB{R: 235, G: 241, B: 246})); got != grey {
+		t.Errorf("grey driven brighter beside red became %v", got)
+	}
+	if got := lone(white, island(white)); got != white {
+		t.Errorf("white beside red became %v", got)
+	}
+}

@@ -137,6 +137,29 @@ func (p *pair) mix(c tone) (share, miss float64) {
 	return share, math.Sqrt(float64(r0*r0) + float64(r1*r1) + float64(r2*r2))
 }
 
+// ringing is how far beyond either colour of an edge, in parts of their contrast, coding with loss drives the pixels beside
+// it: a step cut off after a few of its cosines overshoots by about a tenth (J. W. Gibbs, "Fourier's series", Nature 59,
+// 1899), and coarse steps of the coefficients as much again.
+const ringing = 0.2
+
+// rung returns by how many levels c misses the mixtures of a and b and what an edge between them drives beyond either.
+func (p *pair) rung(c tone) float64 {
+	e := c.sub(p.b)
+	within := func(v float64) float64 { return math.Max(-ringing, math.Min(1+ringing, v)) }
+	if !p.soft {
+		s := within(p.share.dot(e))
+		return tone{e[0] - float64(s*p.d[0]), e[1] - float64(s*p.d[1]), e[2] - float64(s*p.d[2])}.len()
+	}
+	l, k := 0.0, 0.0
+	if p.dd > 0 {
+		l = within(e[0] / p.d[0])
+	}
+	if p.cc > 0 {
+		k = within((float64(e[1]*p.d[1]) + float64(e[2]*p.d[2])) / p.cc)
+	}
+	return tone{e[0] - float64(l*p.d[0]), chromaTrust * (e[1] - float64(k*p.d[1])), chromaTrust * (e[2] - float64(k*p.d[2]))}.len()
+}
+
 // toneDistance returns the distance of two colours, levels, chroma of a soft picture counted by chromaTrust.
 func toneDistance(a, b tone, soft bool) float64 {
 	d0, d1, d2 := a[0]-b[0], a[1]-b[1], a[2]-b[2]

@@ -78,7 +78,7 @@ func findJunctions(e *edges) junctions {
 		j.at[n] = meet(v, ends)
 		for _, h := range node.Out {
 			if h >= 0 && j.through[h.Twin()] < 0 {
-				if x, ok := j.settleTangent(m, samples, node, h); ok {
+				if x, ok := j.settleTangent(e, node, h); ok {
 					j.at[n] = x
 					break
 				}
@@ -190,6 +190,12 @@ const (
 	wedge = 1.0
 	// steep is the length, in cracks, within which a boundary that meets a line at a fair angle has left the wedge.
 	steep = 2.5
+	// slant is the cosine of the angle up to which a boundary in a picture coded with loss counts as running along a line
+	// though it leaves the wedge within steep.
+	slant = 0.8
+	// lossySpan and lossyWalk are there the length of boundary, in cracks, that tells where it goes, and how far it is
+	// followed, px.
+	lossySpan, lossyWalk = 12, 12.0
 	// tangentSpan is how far from a junction, in cracks, the end of a wedge is looked for.
 	tangentSpan = 24
 )
@@ -197,7 +203,8 @@ const (
 // settleTangent places a junction where the half arc h meets the line that runs through it at a small angle. The
 // labels part such a pair where the wedge between them is half a pixel thick, pixels away from where they meet; so
 // the samples beyond the wedge are followed to the line.
-func (j *junctions) settleTangent(m *planar.Map, samples [][]edgeSample, node *planar.Node, h planar.Half) (fit.Point, bool) {
+func (j *junctions) settleTangent(e *edges, node *planar.Node, h planar.Half) (fit.Point, bool) {
+	m, samples := e.m, e.samples
 	var line []fit.Point
 	for _, g := range node.Out {
 		if g < 0 || j.through[g.Twin()] < 0 || g.Arc() == h.Arc() {
@@ -217,6 +224,11 @@ func (j *junctions) settleTangent(m *planar.Map, samples [][]edgeSample, node *p
 		return fit.Point{}, false
 	}
 	through := fit.FitLocal(line, true)
+	lossy := e.coded(h)
+	span, walk := float64(endSpan), 6.0
+	if lossy {
+		span, walk = lossySpan, lossyWalk
+	}
 	first := -1.0
 	var pts []fit.Point
 	run := samples[h.Arc()]
@@ -233,11 +245,11 @@ func (j *junctions) settleTangent(m *planar.Map, samples [][]edgeSample, node *p
 		if first < 0 && math.Abs(through.Off(s.Point)) >= wedge {
 			first = d
 		}
-		if first >= 0 && d < first+endSpan && s.Weight > doubtfulWeight {
+		if first >= 0 && d < first+span && s.Weight > doubtfulWeight {
 			pts = append(pts, s.Point)
 		}
 	}
-	if first < steep || len(pts) < minLocal {
+	if first < steep && !lossy || len(pts) < minLocal {
 		return fit.Point{}, false
 	}
 	local := fit.FitLocal(pts, len(pts) >= 6)
@@ -245,7 +257,7 @@ func (j *junctions) settleTangent(m *planar.Map, samples [][]edgeSample, node *p
 	p, dir := local.At(pts[0])
 	side := through.Off(p)
 	best, bestOff := p, math.Abs(side)
-	for range int((first + 6) / step) {
+	for range int((first + walk) / step) {
 		p, dir = local.At(p.Sub(dir.Mul(step)))
 		off := through.Off(p)
 		if math.Abs(off) < bestOff {
@@ -258,10 +270,19 @@ func (j *junctions) settleTangent(m *planar.Map, samples [][]edgeSample, node *p
 	if bestOff > 0.4 {
 		return fit.Point{}, false
 	}
-	j.clear[h] = math.Max(j.clear[h], first)
-	x, _ := through.At(best)
+	x, along := through.At(best)
+	if lossy && first < steep && math.Abs(along.Dot(dir)) < slant {
+		return fit.Point{}, false
+	}
+	if j.clear[h] = math.Max(j.clear[h], first); lossy {
+		j.clear[h] = first
+	}
 	return x, true
 }
+
+// coded reports whether the samples of half arc h are in doubt by how a digital picture was coded. On paper they are in
+// doubt by grain and light as well, which do not end where a wedge does.
+func (e *edges) coded(h planar.Half) bool { return e.digital && e.doubt[h.Arc()] > 0 }
 
 // endOf fits the local curve of the half arc h near the node that it leaves, to the samples beyond gap cracks.
 func endOf(m *planar.Map, samples [][]edgeSample, h planar.Half, gap float64) (arcEnd, bool) {
@@ -335,6 +356,10 @@ func slideAlongFrame(v fit.Point, ends []arcEnd, m *planar.Map) fit.Point {
 // which samples are trusted, tried one after the other.
 var clearances = [3]float64{endGap, 3.5, 6}
 
+// lossyClearances are those of pictures coded with loss: colour detail is stored for two pixels at a time, so that wedges
+// of twice the thickness taint.
+var lossyClearances = [4]float64{endGap, 3.5, 6, 9}
+
 // throughSpan is the length of either arc, in cracks beyond the clearance, that must lie on one smooth curve.
 const throughSpan = 9
 
@@ -352,7 +377,13 @@ func (j *junctions) joinThrough(e *edges, node *planar.Node) {
 		n++
 	}
 	var used [4]bool
-	for _, gap := range clearances {
+	gaps := clearances[:]
+	for _, h := range halves[:n] {
+		if e.coded(h) {
+			gaps = lossyClearances[:]
+		}
+	}
+	for _, gap := range gaps {
 		for {
 			best, bi, bk := math.Inf(1), -1, -1
 			for i := range n {

@@ -129,6 +129,7 @@ type edges struct {
 	dots    [][]fit.Segment
 	tips    [][]fit.Tip // by arc, ends of narrow strokes
 	seen    bool        // the map's labels are those of the pixels
+	digital bool        // the picture is no capture of paper
 }
 
 // NewTracer returns a Tracer for pic, which must not change while the Tracer is in use.
@@ -222,6 +223,7 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 		if err != nil {
 			return nil, err
 		}
+		e.digital = t.sheet.Kind == paper.Digital
 		t.edges, t.edgesKey = e, ek
 		if err := lap("edges"); err != nil {
 			return nil, err

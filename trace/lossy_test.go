@@ -1,0 +1,73 @@
+package trace_test
+
+import (
+	"bytes"
+	"image"
+	"image/draw"
+	"image/jpeg"
+	"math"
+	"testing"
+
+	"pochoir/fit"
+	"pochoir/quantize/colour"
+	"pochoir/trace"
+	"pochoir/trace/paper"
+)
+
+// This file traces figures whose picture was coded with loss, by the standard library's encoder, with chroma at half the
+// resolution.
+
+// coded returns the picture as it comes back from JPEG.
+func coded(t *testing.T, pic *paper.Picture, quality int) *paper.Picture {
+	t.Helper()
+	var file bytes.Buffer
+	src := &image.RGBA{Pix: pic.Pix, Stride: 4 * pic.W, Rect: image.Rect(0, 0, pic.W, pic.H)}
+	if err := jpeg.Encode(&file, src, &jpeg.Options{Quality: quality}); err != nil {
+		t.Fatal(err)
+	}
+	m, err := jpeg.Decode(&file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := image.NewRGBA(src.Rect)
+	draw.Draw(out, src.Rect, m, image.Point{}, draw.Src)
+	return &paper.Picture{W: pic.W, H: pic.H, Pix: out.Pix, Lossy: true, Subsampled: true}
+}
+
+// A light shape with round corners that touches a dark one along a straight edge: where its corner runs into the edge the
+// ground between the two is a wedge that thins out to nothing, and its colour is about their mixture. The outline must run
+// on through the wedge to where the two meet.
+func TestWedgesOfLossyPictures(t *testing.T) {
+	dark, mid, light := colour.RGB{R: 85, G: 55, B: 136}, colour.RGB{R: 116, G: 78, B: 170}, colour.RGB{R: 146, G: 102, B: 204}
+	var sum, most float64
+	n := 0
+	for i := range 6 {
+		r, y0 := 10+1.5*float64(i), 60+0.37*float64(i)
+		x0, x1, y1 := 50.2+0.71*float64(i), 110.3, 130.4
+		pic := drawn(140, 160, box(mid, 12.3, 40.3, 132.2, 150.1), box(dark, 12.3, 40.3, 132.2, y0), box(dark, 12.3, y1, 132.2, 150.1), roundedBox(light, x0, y0, x1, y1, r))
+		for _, quality := range []int{85, 88, 95} {
+			d := traced(t, coded(t, pic, quality), trace.Options{Knockout: true}).Drawing
+			var l *trace.Layer
+			for k := range d.Layers { // coding shifts a colour by a level or two
+				if d.Layers[k].Colour.Difference(light) < 2 {
+					l = &d.Layers[k]
+				}
+			}
+			if l == nil {
+				t.Fatalf("quality %d, radius %g: no light shape in %s", quality, r, summary(d))
+			}
+			off := worstOff(l.Shapes[0].Rings[0], func(q fit.Point) float64 {
+				dx := math.Abs(q.X-(x0+x1)/2) - ((x1-x0)/2 - r)
+				dy := math.Abs(q.Y-(y0+y1)/2) - ((y1-y0)/2 - r)
+				return math.Hypot(math.Max(dx, 0), math.Max(dy, 0)) + math.Min(0, math.Max(dx, dy)) - r
+			})
+			sum, most = sum+off, math.Max(most, off)
+			n++
+		}
+	}
+	// A wedge that ends where the labels part its sides, about half a pixel thick, is cut off some px early: a boundary
+	// that stops there misses the shape by more than a px.
+	if mean := sum / float64(n); mean > 0.6 || most > 1.5 {
+		t.Errorf("the light shape is %.2f px off in the mean of the worst places and %.2f at most, want at most 0.6 and 1.5", mean, most)
+	}
+}
