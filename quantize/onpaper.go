@@ -61,8 +61,9 @@ func flattenPart(px Pixels, r image.Rectangle, noise, blur float64, opt Options)
 	s.half.measureGrain()
 	paints, tiles := s.findPaints()
 	rs, part := s.strokes()
-	paints = s.addRough(paints)
+	paints = s.addRough(paints, rs)
 	paints = s.addInks(paints, rs)
+	s.along = flow{}
 	if s.combed {
 		s.undoBlur(rs, s.pix, s.blur)
 	}

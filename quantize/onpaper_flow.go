@@ -45,6 +45,7 @@ const (
 // evenInk evens the ink along its strokes if it is rough.
 func (s *onPaper) evenInk() {
 	f := s.half.flowField()
+	s.along = f
 	if s.roughInk(&f) < roughLeast {
 		return
 	}

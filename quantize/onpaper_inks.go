@@ -73,6 +73,24 @@ func explained(r *ridge, paints []paint) bool {
 	return false
 }
 
+// explainedAsWell reports whether one of paints explains a ridge, and no worse than own does.
+func explainedAsWell(r *ridge, own *paint, paints []paint) bool {
+	limit, better := explains(r, own, 0, paleCost)
+	for k := range paints {
+		if cost, ok := explains(r, &paints[k], 0, paleCost); ok && (!better || cost <= limit) {
+			return true
+		}
+	}
+	return false
+}
+
+// highest returns the highest darkShare of the ridges.
+func highest(rs []*ridge) []*ridge {
+	rs = slices.Clone(rs)
+	slices.SortStableFunc(rs, func(a, b *ridge) int { return cmp.Compare(b.height, a.height) })
+	return rs[:max(1, int(darkShare*float64(len(rs))))]
+}
+
 // addInks adds to paints the inks that explain what no paint explains. Pen pressure and the blur of thin lines change
 // how far a stroke is from the ground, hardly where it lies from there; so the strokes are sorted by the direction of
 // their difference from it.
@@ -83,6 +101,9 @@ func (s *onPaper) addInks(paints []paint, rs []ridge) []paint {
 			continue
 		}
 		c := s.darkest(mine)
+		if s.pressed(mine, c, paints) {
+			continue
+		}
 		if !mixes(c, paints, s.combed) && !mixes(asSeen(mine), paints, s.combed) {
 			paints = append(paints, paint{c: c, n: int64(len(mine))})
 		}
@@ -92,12 +113,12 @@ func (s *onPaper) addInks(paints []paint, rs []ridge) []paint {
 
 // addRough adds the paints that lie so unevenly, or in marks so narrow, that no place of them is even: crayon, chalk,
 // dry felt-tip. They are told apart by the direction of their difference from the paper too, at half the resolution.
-func (s *onPaper) addRough(paints []paint) []paint {
+func (s *onPaper) addRough(paints []paint, strokes []ridge) []paint {
 	rs := s.roughMarks()
 	least := max(roughPixels, int(leastShare*float64(s.area))/4)
 	for _, mine := range s.sortOpen(rs, &paints, least) {
-		if c := asSeen(mine); !mixes(c, paints, s.combed) {
-			paints = append(paints, paint{c: c, n: 4 * int64(len(mine))})
+		if c := asSeen(mine); !mixes(c, paints, s.combed) && !s.hatched(mine, c, strokes) {
+			paints = append(paints, paint{c: c, n: 4 * int64(len(mine)), rough: !s.directed(mine)})
 		}
 	}
 	return paints
@@ -114,6 +135,49 @@ const (
 	roughLead  = 1.3
 	roughLag   = 0.6
 )
+
+// directed reports whether most of the rough marks have a direction, as they do in hatching.
+func (s *onPaper) directed(marks []*ridge) bool {
+	n := 0
+	for _, m := range marks {
+		n += b2i(s.along.t[m.i] != [2]float32{})
+	}
+	return 2*n > len(marks)
+}
+
+// hatched reports whether rough marks of colour c are strokes so close together that they run into each other: there are
+// more places where a stroke of that ink runs alone than such marks.
+func (s *onPaper) hatched(marks []*ridge, c vec, strokes []ridge) bool {
+	up := c.sub(whitePaper)
+	n := 0
+	for k := range strokes {
+		r := &strokes[k]
+		d := r.c.sub(r.ground)
+		if !r.wide && float64(d.dot(up)) > roughCosine*d.len()*up.len()*labUnit*labUnit && s.alone(r) {
+			n++
+		}
+	}
+	return n > len(marks)
+}
+
+// alone reports whether there is little else but paper around a ridge.
+func (s *onPaper) alone(r *ridge) bool {
+	const (
+		reach = 4   // px of the half plane: twice the width of the pens that such ridges are
+		most  = 0.4 // of the ridge's difference from paper, in the mean
+	)
+	h := &s.half
+	x, y := int(r.i)%s.w/2, int(r.i)/s.w/2
+	up := r.c.sub(whitePaper)
+	var sum, n int64
+	for yy := max(y-reach, 0); yy <= min(y+reach, h.h-1); yy++ {
+		for xx := max(x-reach, 0); xx <= min(x+reach, h.w-1); xx++ {
+			sum += h.at(yy*h.w + xx).sub(whitePaper).dot(up)
+			n++
+		}
+	}
+	return float64(sum) < most*float64(n*up.dot(up))
+}
 
 // roughMarks returns the pixels of the half plane that are far from paper and not even, and neither an edge nor a
 // stroke, as ridges over white.
@@ -140,7 +204,7 @@ func (s *onPaper) roughMarks() []ridge {
 				if float64(max(l, r, u, b)) > roughLead*roughLead*float64(d) || float64(min(l, r, u, b)) < roughLag*roughLag*float64(d) {
 					continue
 				}
-				out = append(out, ridge{c: h.at(i), ground: whitePaper, height: float32(math.Sqrt(float64(d)) / labUnit), wide: true})
+				out = append(out, ridge{i: int32(i), c: h.at(i), ground: whitePaper, height: float32(math.Sqrt(float64(d)) / labUnit), wide: true})
 			}
 		})
 	}
@@ -149,7 +213,7 @@ func (s *onPaper) roughMarks() []ridge {
 
 // sortOpen sorts the ridges that no paint explains by the direction of their difference from the ground. It yields
 // groups of at least least ridges, the greatest first; paints may grow between groups, and what the new ones explain
-// is left out of those that follow.
+// as well as the group's own colour does is left out of those that follow.
 func (s *onPaper) sortOpen(rs []ridge, paints *[]paint, least int) iter.Seq2[int, []*ridge] {
 	return func(yield func(int, []*ridge) bool) {
 		var open []*ridge
@@ -183,15 +247,38 @@ func (s *onPaper) sortOpen(rs []ridge, paints *[]paint, least int) iter.Seq2[int
 			}
 			var mine []*ridge
 			for k, r := range open {
-				if int(member[k]) == g && !explained(r, *paints) {
+				if int(member[k]) == g {
 					mine = append(mine, r)
 				}
 			}
+			own := paint{c: asSeen(highest(mine))}
+			mine = slices.DeleteFunc(mine, func(r *ridge) bool { return explainedAsWell(r, &own, *paints) })
 			if len(mine) >= least && !yield(k, mine) {
 				return
 			}
 		}
 	}
+}
+
+// pressed reports whether strokes of colour c are where a rough paint lies more thickly: most of them stand on it, where no
+// direction is clear as it is in hatching, and it differs from white as they do.
+func (s *onPaper) pressed(rs []*ridge, c vec, paints []paint) bool {
+	for k := range paints {
+		p := &paints[k]
+		if !p.rough || !kin(p, &paint{c: c}, roughKinCosine) {
+			continue
+		}
+		on := 0
+		for _, r := range rs {
+			d, e := r.ground.sub(p.c), r.ground.sub(whitePaper)
+			x, y := int(r.i)%s.w/2, int(r.i)/s.w/2
+			on += b2i(d.dot(d) < e.dot(e) && s.along.t[y*s.along.w+x] == [2]float32{})
+		}
+		if 2*on > len(rs) {
+			return true
+		}
+	}
+	return false
 }
 
 // standOut reports whether half the ridges rise enough from their ground to make strokes of their own.
@@ -264,27 +351,24 @@ func offLine(c, p, q vec) float64 {
 // the dark: no channel goes below what ink on paper reflects at least, nor far below the darkest pixels of the ink.
 func (s *onPaper) darkest(rs []*ridge) vec {
 	const (
-		deepest = 0.05       // share of the ridges that are darker than the darkest that count
-		beyond  = 0.3        // of their light at least
-		black   = int32(200) // 0.3 % of the paper's light: the sheet's black point is taken off already
+		deepest = 0.05 // share of the ridges that are darker than the darkest that count
+		beyond  = 0.3  // of their light at least
 	)
-	rs = slices.Clone(rs)
-	slices.SortStableFunc(rs, func(a, b *ridge) int { return cmp.Compare(b.height, a.height) })
-	high := max(1, int(darkShare*float64(len(rs))))
+	high := highest(rs)
 	var c light
 	v := make([]int32, len(rs))
 	for j := range c {
-		for k, r := range rs[:high] {
+		for k, r := range high {
 			v[k] = r.full[j]
 		}
-		slices.Sort(v[:high])
-		c[j] = v[high/2]
+		slices.Sort(v[:len(high)])
+		c[j] = v[len(high)/2]
 		for k, r := range rs {
 			v[k] = int32(paperLinear[16*int(s.raw[4*int(r.i)+j])])
 		}
 		slices.Sort(v)
 		seen := v[int(deepest*float64(len(v)))]
-		c[j] = max(c[j], min(seen, max(black, int32(beyond*float64(seen)))))
+		c[j] = max(c[j], min(seen, max(inkBlack, int32(beyond*float64(seen)))))
 	}
 	return vecOfLight(c)
 }

@@ -485,6 +485,9 @@ const (
 	dustWeight = 400 // dust below in px · CIEDE2000: noise gives places of one paint to another that is near it
 	weakPixels = 40  // dust below if no pixel is by weakShare of the part's own colour
 	weakShare  = shareUnit * 6 / 10
+	// laneShare is the same for paper of less than kinPixels that rough ink encloses: where two strokes run side by side,
+	// what is left between them is narrower than about 2.2 px, once ink is evened, if its middle shows less paper than this.
+	laneShare = shareUnit * 7 / 10
 	// Inks of one hue are told apart by how dark they are, which pen pressure changes too: a part of one without an
 	// even place is dust below kinPixels if kinShare of its border is the other's.
 	kinPixels = 160
@@ -564,46 +567,56 @@ func (s *onPaper) dustTo(part []int32, l uint8, votes []int) (uint8, bool) {
 	switch {
 	case len(part) < dustPixels || float64(len(part))*math.Max(d, 4) < dustWeight:
 		return uint8(to), true
-	case len(part) < weakPixels && !s.strong(part, l, uint8(to)):
+	case len(part) < weakPixels && !s.strong(part, l, uint8(to), weakShare):
 		return uint8(to), true
 	}
-	total, kin := 0, -1
+	total, like := 0, -1
 	for k, v := range votes {
 		total += v
-		if v > 0 && (kin < 0 || v > votes[kin]) && s.isKin(own, &s.paints[k]) {
-			kin = k
+		if v > 0 && (like < 0 || v > votes[like]) && s.isKin(own, &s.paints[k]) {
+			like = k
 		}
 	}
-	if kin < 0 || float64(votes[kin]) < kinShare*float64(total) {
+	if s.combed && s.hasPaper && l == 0 && len(part) < kinPixels && votes[to] == total && !s.strong(part, l, uint8(to), laneShare) {
+		return uint8(to), true
+	}
+	if p := &s.paints[to]; p.rough && votes[to] == total && len(part) < kinPixels && (l == 0 && s.hasPaper || kin(own, p, roughKinCosine)) {
+		return uint8(to), true // grain leaves paper open, or pressure makes the paint darker
+	}
+	if like < 0 || float64(votes[like]) < kinShare*float64(total) {
 		return l, false
 	}
-	if s.combed && 2*votes[kin] >= total && own.c[0] > s.paints[kin].c[0] {
-		return uint8(kin), true // between strokes of a darker ink evening leaves even places that look like a paler one
+	if s.combed && 2*votes[like] >= total && own.c[0] > s.paints[like].c[0] {
+		return uint8(like), true // between strokes of a darker ink evening leaves even places that look like a paler one
 	}
 	for _, j := range part {
 		if s.core[j] {
 			return l, false
 		}
 	}
-	return uint8(kin), true
+	return uint8(like), true
 }
 
 // isKin reports whether two paints differ from white in nearly the same direction.
 func (s *onPaper) isKin(p, q *paint) bool {
-	a, b := p.c.sub(whitePaper), q.c.sub(whitePaper)
-	l := a.len() * b.len() * labUnit * labUnit
-	least := kinCosine
 	if s.combed {
-		least = roughKinCosine
+		return kin(p, q, roughKinCosine)
 	}
-	return l > 0 && float64(a.dot(b)) > least*l
+	return kin(p, q, kinCosine)
 }
 
-// strong reports whether a pixel of the part is by weakShare of colour l rather than of colour to.
-func (s *onPaper) strong(part []int32, l, to uint8) bool {
+// kin reports whether the angle between two paints' differences from white has more than the given cosine.
+func kin(p, q *paint, cosine float64) bool {
+	a, b := p.c.sub(whitePaper), q.c.sub(whitePaper)
+	l := a.len() * b.len() * labUnit * labUnit
+	return l > 0 && float64(a.dot(b)) > cosine*l
+}
+
+// strong reports whether a pixel of the part is by the given share of colour l rather than of colour to.
+func (s *onPaper) strong(part []int32, l, to uint8, least int64) bool {
 	for _, j := range part {
 		x, y := int(j)%s.w, int(j)/s.w
-		if share, _ := between(s.soft(x, y), s.local.near(to, x, y), lightOfVec(s.paints[l].c)); share >= weakShare {
+		if share, _ := between(s.soft(x, y), s.local.near(to, x, y), lightOfVec(s.paints[l].c)); share >= least {
 			return true
 		}
 	}

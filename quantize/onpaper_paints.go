@@ -12,6 +12,8 @@ import (
 type paint struct {
 	c vec
 	n int64 // even pixels, or ridge pixels of an ink that has no even place
+
+	rough bool // it lies so roughly that it has no even place, but is no stroke either: crayon, chalk
 }
 
 const (

@@ -93,6 +93,7 @@ type onPaper struct {
 	area  int     // of the whole sheet, px
 	want  int     // number of colours asked for, 0 for as many as there are
 
+	along  flow // as given, before ink is evened
 	combed bool // the ink is rough and has been evened
 
 	scratch  []int32 // one a pixel

@@ -307,6 +307,13 @@ func anyWithin(m []bool, w, h, i, reach int) bool {
 	return false
 }
 
+// inkBlack is the light of the blackest ink, in 1/65535: 0.3 % of the paper's. The sheet's black point is taken off already.
+// inkSpare is how far below none noise and glare may make a channel seem.
+const (
+	inkBlack = 200
+	inkSpare = glare * 65535
+)
+
 // undoBlur fills in the full colour of the ridges as pix, R,G,B,A, shows them, blurred by blur px (0: not known). A
 // stroke of width v and contrast c, blurred by an edge spread of standard deviation σ, has the profile's area c·v and in
 // its middle the height c·erf(v / (2√2 σ)); their ratio gives v, and so how much of the ink's own contrast is left. Below
@@ -333,9 +340,16 @@ func (s *onPaper) undoBlur(rs []ridge, pix []uint8, blur float64) {
 			if way[0] != 0 && way[1] != 0 {
 				area *= math.Sqrt2
 			}
-			h := left[min(int(area/peak*blurSteps), len(left)-1)] / peak
+			more := peak / left[min(int(area/peak*blurSteps), len(left)-1)]
+			// Where one channel that tells them apart has no light left the others get no darker either, or the hue is lost.
+			deepest := max(g[0]-c[0], g[1]-c[1], g[2]-c[2])
+			for n := range c {
+				if d := g[n] - c[n]; d > 0 && 2*d >= deepest {
+					more = min(more, max(1, (float64(g[n])+inkSpare)/float64(d)))
+				}
+			}
 			for n := range r.full {
-				v := float64(g[n]) + float64(c[n]-g[n])/h
+				v := float64(g[n]) + float64(float64(c[n]-g[n])*more)
 				r.full[n] = int32(min(max(v, 0), 65535))
 			}
 		}
