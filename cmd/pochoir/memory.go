@@ -28,7 +28,7 @@ const (
 	perLive = 1.15
 	// underLimit is how much of what is in use may pile up unused while there is a limit, in per cent: where most of
 	// the room is free, as when the bitmap is gone and curves are fitted, garbage may wait.
-	underLimit = 300
+	underLimit = 100
 	// lookEvery is how often what is in use is looked at.
 	lookEvery = 20 * time.Millisecond
 )
