@@ -20,6 +20,7 @@ const (
 	throughLine  = 3     // pixels to both sides of a line's crest over which it fades
 	throughRun   = 16    // least pixels of such a line in one
 	throughLong  = 0.2   // of the sheet's long side: length of lines from which a back is believed
+	throughPale  = 0.25  // of that: how much must lie on paper
 	throughSeen  = 0.004 // of the sheet: how much must be a little darker than paper for a closer look
 	throughDeep  = 3     // how deep paints are looked for in one another
 	throughEdged = 0.5   // share of edges in the outline of a paint
@@ -45,15 +46,22 @@ func (s *Sheet) dropThrough(c crew) (share float64) {
 	a.ink, a.crisp = edgesOf(c, px, w, h, step)
 	a.byInk = grown(c, grown(c, grown(c, a.ink, w, h), w, h), w, h)
 	a.part()
-	// The lines of a drawing, without an edge, are what the back is known by.
+	// The lines of a drawing, without an edge, are what the back is known by. Paint varies by itself: some of them must
+	// lie on paper, or the palest paint.
 	crests := make([]bool, w*h)
-	for k := range a.all {
-		a.crests(&a.all[k], crests)
-	}
-	long := longLines(crests, w, h, throughRun)
-
-	if float64(long) < throughLong*float64(max(w, h)) {
-		return 0
+	for _, pale := range [2]bool{true, false} {
+		for k := range a.all {
+			if c := a.all[k].colour; (min(c[0], c[1], c[2]) >= throughLevel) == pale {
+				a.crests(&a.all[k], crests)
+			}
+		}
+		long, least := longLines(crests, w, h, throughRun), throughLong*float64(max(w, h))
+		if pale {
+			least *= throughPale
+		}
+		if float64(long) < least {
+			return 0
+		}
 	}
 	broad := a.broad()
 	n := 0
