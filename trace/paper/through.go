@@ -11,7 +11,7 @@ import (
 // its back.
 
 const (
-	throughHalf  = 2     // px of the sheet a side of the pixels that are looked at
+	throughSide  = 720   // pixels, about, along the long side of the reduced sheet that is looked at
 	throughDark  = 150   // level of the lightest channel below which a pixel is ink
 	throughLevel = 205   // least level of the darkest channel on paper of what shows through
 	throughCrisp = 0.3   // share of the contrast about a place that an edge takes in one pixel
@@ -30,19 +30,20 @@ const (
 
 // dropThrough takes what shows through from the back off the sheet and returns the share of the sheet that it covered.
 func (s *Sheet) dropThrough(c crew) (share float64) {
-	w, h := s.W/throughHalf, s.H/throughHalf
+	f := max(2, (max(s.W, s.H)+throughSide-1)/throughSide)
+	w, h := s.W/f, s.H/f
 	if min(w, h) < 8*throughReach || s.Blur > 2.5 {
 		return 0
 	}
-	step := int(math.Max(6, 4*s.Noise/throughHalf))
-	px := s.halved(c, w, h)
+	step := int(math.Max(6, 4*s.Noise/float64(f)))
+	px := s.reduced(c, f)
 	if !s.mayShow(px, w, h, step) {
 		return 0
 	}
 	if strong, _ := s.paintThere(); !strong {
 		return 0
 	}
-	a := atlas{px: px, w: w, h: h, step: step, of: make([]int32, w*h)}
+	a := atlas{px: px, f: f, w: w, h: h, step: step, of: make([]int32, w*h)}
 	a.ink, a.crisp = edgesOf(c, px, w, h, step)
 	a.byInk = grown(c, grown(c, grown(c, a.ink, w, h), w, h), w, h)
 	a.part()
@@ -71,18 +72,27 @@ func (s *Sheet) dropThrough(c crew) (share float64) {
 	return float64(n) / float64(w*h)
 }
 
-// halved returns the sheet at half its size, R,G,B a pixel.
-func (s *Sheet) halved(c crew, w, h int) []uint8 {
+// reduced returns the sheet with f × f pixels in one, R,G,B each.
+func (s *Sheet) reduced(c crew, f int) []uint8 {
+	w, h := s.W/f, s.H/f
 	out := make([]uint8, 3*w*h)
 	c.rows(h, func(y0, y1 int) {
+		sums := make([]int, 3*w)
 		for y := y0; y < y1; y++ {
-			a := s.Pix[4*s.W*throughHalf*y:]
-			b := a[4*s.W:]
-			for x := range w {
-				p, q := a[8*x:8*x+8:8*x+8], b[8*x:8*x+8:8*x+8]
-				for k := range 3 {
-					out[3*(y*w+x)+k] = uint8((int(p[k]) + int(p[k+4]) + int(q[k]) + int(q[k+4]) + 2) / 4)
+			clear(sums)
+			for k := range f {
+				row := s.Pix[4*s.W*(y*f+k):]
+				for x := range w {
+					p, sum := row[4*f*x:4*f*(x+1)], sums[3*x:3*x+3:3*x+3]
+					for i := 0; i < len(p); i += 4 {
+						sum[0] += int(p[i])
+						sum[1] += int(p[i+1])
+						sum[2] += int(p[i+2])
+					}
 				}
+			}
+			for i, v := range sums {
+				out[3*y*w+i] = uint8((v + f*f/2) / (f * f))
 			}
 		}
 	})
@@ -203,7 +213,8 @@ type region struct {
 
 // atlas parts a sheet into regions.
 type atlas struct {
-	px    []uint8 // the sheet
+	px    []uint8 // the sheet, reduced
+	f     int     // px of the sheet a side of a pixel
 	w, h  int
 	step  int // levels by which a pixel is darker than its region when it counts
 	ink   []bool
@@ -476,10 +487,10 @@ func (s *Sheet) lift(a *atlas, r *region, broad []bool) (n int) {
 		if d >= a.step {
 			n++
 		}
-		x, y := int(i)%a.w*throughHalf, int(i)/a.w*throughHalf
-		for yy := y; yy < y+throughHalf; yy++ {
+		x, y := int(i)%a.w*a.f, int(i)/a.w*a.f
+		for yy := y; yy < y+a.f; yy++ {
 			p := s.Pix[4*(yy*s.W+x):]
-			for k := range throughHalf {
+			for k := range a.f {
 				for ch := range 3 {
 					p[4*k+ch] = max(p[4*k+ch], r.colour[ch])
 				}
