@@ -391,6 +391,9 @@ func (p *pruner) without(r int) part {
 			return q
 		}
 	}
+	if g := handled(k0.p, guess.u0, guess.a, k1.p, guess.u1, guess.b); folded(g) || g.hull() > float64(wildShare*(l0+l1))+wildSlack {
+		return q
+	}
 	q.chain.pieces[merged] = piece{a: guess.a, b: guess.b}
 	if !k0.held {
 		k0.out = guess.u0

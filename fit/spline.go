@@ -241,23 +241,22 @@ func (v *solver) allow(c *chain, m *marks) {
 		v.low[i], v.high[i] = min(v.low[i], m.along[x]), max(v.high[i], m.along[x])
 	}
 	for i := range n {
-		v.high[i] = max(float64(wildShare*max(0, v.high[i]-v.low[i]))+wildSlack, 1.2*c.hull(i))
+		v.high[i] = max(float64(wildShare*max(0, v.high[i]-v.low[i]))+wildSlack, 1.2*c.segment(i).hull())
 	}
 }
 
 // wild reports whether a piece has become longer than allowed.
 func (v *solver) wild(c *chain) bool {
 	for i := range c.pieces {
-		if c.hull(i) > v.high[i] {
+		if c.segment(i).hull() > v.high[i] {
 			return true
 		}
 	}
 	return false
 }
 
-// hull returns the length of a piece's control polygon, px.
-func (c *chain) hull(i int) float64 {
-	g := c.segment(i)
+// hull returns the length of the control polygon, px.
+func (g Segment) hull() float64 {
 	return g.P[1].Sub(g.P[0]).Len() + g.P[2].Sub(g.P[1]).Len() + g.P[3].Sub(g.P[2]).Len()
 }
 

@@ -378,7 +378,7 @@ func (g *group) place(m *planar.Map, run []fit.Sample, starts []int, nodes []fit
 		return false
 	}
 	scale := segEnd[n] / total
-	g.cuts = g.cuts[:0]
+	g.cuts = make([]float64, 0, len(g.halves)+1) // old ones may have to stand
 	for k, h := range g.halves {
 		if k == 0 && !g.closed {
 			g.cuts = append(g.cuts, 0)
@@ -387,7 +387,11 @@ func (g *group) place(m *planar.Map, run []fit.Sample, starts []int, nodes []fit
 		p := nodes[m.From(h)]
 		i := min(starts[k], len(run)-1)
 		want := length[i] * scale
-		u, d := nearestAlong(g.path, segEnd, p, want, 6+0.1*segEnd[n], g.closed)
+		slack := 6 + 0.1*segEnd[n]
+		if !g.closed && m.From(h) == m.To(g.halves[len(g.halves)-1]) { // the line ends on itself, here
+			slack = min(slack, (segEnd[n]-want)/2)
+		}
+		u, d := nearestAlong(g.path, segEnd, p, want, slack, g.closed)
 		if d > 1.2 {
 			return false
 		}

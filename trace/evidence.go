@@ -334,7 +334,6 @@ func (g *group) hold(e *edges, run []fit.Sample, starts []int, nodes []fit.Point
 		return
 	}
 	old := *g
-	g.cuts = nil // the old ones are kept
 	firm := slices.IndexFunc(all, func(c sharp) bool { return c.doubt == nil })
 	switch {
 	case g.closed && firm < 0:
