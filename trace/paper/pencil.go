@@ -15,15 +15,19 @@ const (
 	pencilMost  = 0.80 // no darker than this in the mean of its darkest tenth
 	pencilInk   = 1.0  // darkness from which a thin mark is ink
 	pencilPaint = 1.4  // darkness of a sheet's ink and paint; pencil is looked for only where there is some
+	pencilBroad = 1.0  // the same of paint in even places broader than any pencil's mark
 	pencilGrey  = 0.25 // of its darkness: how far the channels of a pencil's mark may differ on white paper
 	tintGrey    = 0.50 // the same on paint, where grain weighs more in the channels that it darkens
+	glareDoubt  = 0.02 // light that may have been taken for glare or left in it: it tells on dark grounds
 	darkGround  = 96   // least level of a ground that pencil shows on; what varies below is the ink itself
 	whiteGround = 225  // least level of a ground that counts as paper
 	pencilGrain = 0.22 // of its mean: least standard deviation of the darkness along a pencil's mark
 	moreGrain   = 0.14 // the same once pencil has been found
+	fineGrain   = 0.16 // the same between places 3 px apart: a thin rim between two paints may vary along, but slowly
+	finePairs   = 30   // of such places, fewer tell nothing
 	pencilLong  = 24   // px, least length of a mark; once some are found their crumbs of crumbLong px go too
 	crumbLong   = 4
-	pencilLeast = 20   // % of the sheet's long side that pencil must reach in all to be believed
+	pencilLeast = 15   // % of the sheet's long side that pencil must reach in all to be believed
 	pencilKeep  = 3    // px round ink that are left alone
 	pencilSame  = 0.30 // share of a mark's surroundings that may be as dark as itself: else it is the tip of an area
 )
@@ -33,10 +37,12 @@ type mark struct {
 	px     []int32
 	length int        // of its bounding box's longer side, px
 	mean   [3]float32 // darkness by channel
+	doubt  [3]float32 // of that, as a share of it
 	open   [3]bool    // channels in which that is known; the ground is too dark in the others
 	white  bool       // most of it lies on paper
 	high   float32    // of the darkest tenth
 	grain  float32    // standard deviation over mean of the darkness
+	fine   float32    // the same from place to place, as far as that is known
 	same   float32    // share of the ring around it that is as dark
 }
 
@@ -142,7 +148,7 @@ func (m *mark) isPencil(blueInk bool, grain float32) bool {
 	if m.high >= pencilMost || m.same > pencilSame {
 		return false
 	}
-	return m.grey() && m.grain > grain || !blueInk && m.paleBlue()
+	return m.grey() && m.grain > grain && m.fine > fineGrain || !blueInk && m.paleBlue()
 }
 
 // grey reports whether the mark takes as much light of one colour as of another, as far as the ground shows it.
@@ -150,7 +156,7 @@ func (m *mark) grey() bool {
 	lo, hi := float32(math.Inf(1)), float32(0)
 	for k, v := range m.mean {
 		if m.open[k] {
-			lo, hi = min(lo, v), max(hi, v)
+			lo, hi = min(lo, v*(1+m.doubt[k])), max(hi, v*(1-m.doubt[k]))
 		}
 	}
 	if m.white {
@@ -174,7 +180,7 @@ func (s *Sheet) paintThere() (strong, blue bool) {
 		row := s.Pix[4*y*s.W : 4*(y+1)*s.W]
 		for x := 0; x+3 < len(row); x += 4 * every {
 			r, g, b := -logLight[row[x]], -logLight[row[x+1]], -logLight[row[x+2]]
-			if max(r, g, b) < pencilPaint {
+			if d := max(r, g, b); d < pencilBroad || d < pencilPaint && !s.broadPaint(x/4, y) {
 				continue
 			}
 			n++
@@ -184,6 +190,22 @@ func (s *Sheet) paintThere() (strong, blue bool) {
 		}
 	}
 	return n > s.W*s.H/(every*every*5000)+10, nb > n/6
+}
+
+// broadPaint reports whether paint of at least pencilBroad lies all about pixel (x, y), as far as marks are looked for.
+func (s *Sheet) broadPaint(x, y int) bool {
+	if x < pencilReach || y < pencilReach || x+pencilReach >= s.W || y+pencilReach >= s.H {
+		return false
+	}
+	for yy := y - pencilReach; yy <= y+pencilReach; yy += pencilReach {
+		for xx := x - pencilReach; xx <= x+pencilReach; xx += pencilReach {
+			p := s.Pix[4*(yy*s.W+xx):][:3]
+			if max(-logLight[p[0]], -logLight[p[1]], -logLight[p[2]]) < pencilBroad {
+				return false
+			}
+		}
+	}
+	return true
 }
 
 // markTile is the side of the squares, px, that thin marks are looked for in; those that hold nothing but paper are left
@@ -357,7 +379,7 @@ func (s *Sheet) weigh(m *mark, dark, ground []uint8, keep []bool) {
 	)
 	var hist [256]int
 	var crestSum, crestSq float64
-	crests := 0
+	crests := make([]int32, 0, len(m.px))
 	var shown [3]int
 	onPaper := 0
 	for _, i := range m.px {
@@ -367,7 +389,9 @@ func (s *Sheet) weigh(m *mark, dark, ground []uint8, keep []bool) {
 		}
 		for k, open := range openChannels(ground[3*i : 3*i+3]) {
 			if open {
-				m.mean[k] += logLight[ground[3*int(i)+k]] - logLight[s.Pix[4*int(i)+k]]
+				g := ground[3*int(i)+k]
+				m.mean[k] += logLight[g] - logLight[s.Pix[4*int(i)+k]]
+				m.doubt[k] += glareDoubt / (toLinear[g] + glare)
 				shown[k]++
 			}
 		}
@@ -377,6 +401,7 @@ func (s *Sheet) weigh(m *mark, dark, ground []uint8, keep []bool) {
 	for k, v := range shown {
 		if m.open[k] = 2*v > n; m.open[k] {
 			m.mean[k] /= float32(v)
+			m.doubt[k] /= float32(v)
 		} else {
 			m.mean[k] = 0
 		}
@@ -388,6 +413,7 @@ func (s *Sheet) weigh(m *mark, dark, ground []uint8, keep []bool) {
 	}
 	mean := max(m.mean[0], m.mean[1], m.mean[2])
 	ring, alike := 0, 0
+	slices.Sort(m.px)
 	for _, i := range m.px {
 		x, y := int(i)%s.W, int(i)/s.W
 		// the crest of the mark: no darker pixel beside it, along or across
@@ -397,7 +423,7 @@ func (s *Sheet) weigh(m *mark, dark, ground []uint8, keep []bool) {
 			if across || down {
 				crestSum += float64(d)
 				crestSq += float64(d) * float64(d)
-				crests++
+				crests = append(crests, i)
 			}
 		}
 		for _, o := range [4][2]int{{out, 0}, {-out, 0}, {0, out}, {0, -out}} {
@@ -424,10 +450,30 @@ func (s *Sheet) weigh(m *mark, dark, ground []uint8, keep []bool) {
 	if ring > 0 {
 		m.same = float32(alike) / float32(ring)
 	}
-	if crests > 1 {
-		mid := crestSum / float64(crests)
-		if v := crestSq/float64(crests) - mid*mid; v > 0 && mid > 0 {
+	if n := float64(len(crests)); n > 1 {
+		mid := crestSum / n
+		if v := crestSq/n - mid*mid; v > 0 && mid > 0 {
 			m.grain = float32(math.Sqrt(v) / mid)
 		}
+		m.fine = fineGrainOf(crests, dark, s.W, mid)
 	}
+}
+
+// fineGrainOf returns the standard deviation over mean of the darkness along a crest, from pairs of its places about 3 px
+// apart; where there are few of them it is infinite.
+func fineGrainOf(crest []int32, dark []uint8, w int, mean float64) float32 {
+	pairs, sum := 0, 0
+	for _, i := range crest {
+		for _, o := range [4]int{3, 3 * w, 2*w + 2, 2*w - 2} {
+			if j, ok := slices.BinarySearch(crest, i+int32(o)); ok {
+				d := int(dark[i]) - int(dark[crest[j]])
+				sum += d * d
+				pairs++
+			}
+		}
+	}
+	if pairs < finePairs {
+		return float32(math.Inf(1))
+	}
+	return float32(math.Sqrt(float64(sum)/float64(2*pairs)) / mean)
 }
