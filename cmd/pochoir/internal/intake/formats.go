@@ -13,6 +13,8 @@ import (
 
 	"golang.org/x/image/bmp"
 	"golang.org/x/image/webp"
+
+	"pochoir/cmd/pochoir/internal/intake/baseline"
 )
 
 // isUnsupported reports whether a decoder says that the file is valid but of a variant it does not know.
@@ -85,10 +87,27 @@ func readJPEG(s *source) ([]page, error) {
 			}
 			readExif(bytes.NewReader(exif), &h)
 			h.icc = icc.join()
-			return s.single(h, jpeg.Decode), nil
+			return []page{{header: h, decode: func(*header) (image.Image, error) { return s.decodeJPEG() }}}, nil
 		}
 		off += 2 + n
 	}
+}
+
+// maxInMemory is the longest JPEG file that is read into memory whole, in bytes; few have a tenth of it.
+const maxInMemory = 256 << 20
+
+// decodeJPEG decodes a JPEG file: the plain kind fast, all others, and those with faults, by the standard library.
+func (s *source) decodeJPEG() (image.Image, error) {
+	if s.size <= maxInMemory {
+		b, err := s.bytes(0, s.size)
+		if err != nil {
+			return nil, err
+		}
+		if m, ok := baseline.Decode(b, s.workers); ok {
+			return m, nil
+		}
+	}
+	return jpeg.Decode(s.buffered())
 }
 
 // jpegFrame reads a frame header and refuses the processes that no decoder at hand knows.

@@ -113,6 +113,7 @@ func OpenFile(path string, opt Options) (*File, error) {
 	if err != nil {
 		return nil, err
 	}
+	src.workers = opt.Workers
 	f := &File{src: src, opt: opt}
 	if err := src.guard(f.readHeaders); err != nil {
 		src.Close()

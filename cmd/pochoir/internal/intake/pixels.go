@@ -517,30 +517,38 @@ func yccRow1(dst, ys, cb, cr []uint8, luma lumaScale, k *chromaScale) {
 	}
 }
 
-// sameAsBefore reports whether eight pixels are like the eight before them, as in flat areas. ys has sixteen, cb and cr
-// eight samples.
-func sameAsBefore(ys, cb, cr []uint8) bool {
-	return binary.LittleEndian.Uint64(ys) == binary.LittleEndian.Uint64(ys[8:]) &&
-		binary.LittleEndian.Uint32(cb) == binary.LittleEndian.Uint32(cb[4:]) &&
-		binary.LittleEndian.Uint32(cr) == binary.LittleEndian.Uint32(cr[4:])
-}
+// everyByte times a byte is a word of eight of them.
+const everyByte = 0x0101010101010101
 
 // yccRow2 converts a row with one chroma sample for two pixels.
 func yccRow2(dst, ys, cb, cr []uint8, luma lumaScale, k *chromaScale) {
 	n := len(ys) / 2
 	for i := 0; i < n; i++ {
-		if i >= 4 && i+4 <= n && i%4 == 0 && sameAsBefore(ys[2*i-8:2*i+8], cb[i-4:i+4], cr[i-4:i+4]) {
-			copy(dst[8*i:8*i+32], dst[8*i-32:8*i])
-			i += 3
-			continue
-		}
-		u, v := int32(cb[i])-128, int32(cr[i])-128
+		cu, cv, y0, y1 := cb[i], cr[i], ys[2*i], ys[2*i+1]
+		u, v := int32(cu)-128, int32(cv)-128
 		r, g, b := k.crR*v, k.cbG*u+k.crG*v, k.cbB*u
 		d := dst[8*i : 8*i+8 : 8*i+8]
-		l := (int32(ys[2*i])-luma.black)*luma.gain + luma.half
+		l := (int32(y0)-luma.black)*luma.gain + luma.half
 		d[0], d[1], d[2], d[3] = clamp8(l+r), clamp8(l+g), clamp8(l+b), 255
-		l = (int32(ys[2*i+1])-luma.black)*luma.gain + luma.half
-		d[4], d[5], d[6], d[7] = clamp8(l+r), clamp8(l+g), clamp8(l+b), 255
+		if y0 != y1 {
+			l = (int32(y1)-luma.black)*luma.gain + luma.half
+			d[4], d[5], d[6], d[7] = clamp8(l+r), clamp8(l+g), clamp8(l+b), 255
+			continue
+		}
+		copy(d[4:], d[:4])
+		// Sixteen pixels at once where the row goes on like this.
+		two := binary.LittleEndian.Uint64(d)
+		for yy, uu, vv := uint64(y0)*everyByte, uint64(cu)*everyByte, uint64(cv)*everyByte; i+9 <= n; i += 8 {
+			y := ys[2*i+2 : 2*i+18 : 2*i+18]
+			if binary.LittleEndian.Uint64(y) != yy || binary.LittleEndian.Uint64(y[8:]) != yy ||
+				binary.LittleEndian.Uint64(cb[i+1:]) != uu || binary.LittleEndian.Uint64(cr[i+1:]) != vv {
+				break
+			}
+			d := dst[8*i+8 : 8*i+72 : 8*i+72]
+			for x := 0; x < 64; x += 8 {
+				binary.LittleEndian.PutUint64(d[x:], two)
+			}
+		}
 	}
 	if len(ys)%2 == 1 {
 		yccRow1(dst[8*n:], ys[2*n:], cb[n:n+1], cr[n:n+1], luma, k)
