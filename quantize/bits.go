@@ -46,6 +46,41 @@ func countBits(b []uint64, i, j int) int {
 	return n
 }
 
+// nextSet returns the first bit that is set from i up to but not including end, end if there is none.
+func nextSet(b []uint64, i, end int) int {
+	for k := i >> 6; k<<6 < end; k++ {
+		v := b[k]
+		if k == i>>6 {
+			v &= ^uint64(0) << (uint(i) & 63)
+		}
+		if v != 0 {
+			return min(end, k<<6+bits.TrailingZeros64(v))
+		}
+	}
+	return end
+}
+
+// nextClear returns the first bit that is clear from i up to but not including end, end if there is none.
+func nextClear(b []uint64, i, end int) int {
+	for k := i >> 6; k<<6 < end; k++ {
+		v := ^b[k]
+		if k == i>>6 {
+			v &= ^uint64(0) << (uint(i) & 63)
+		}
+		if v != 0 {
+			return min(end, k<<6+bits.TrailingZeros64(v))
+		}
+	}
+	return end
+}
+
+// words calls do for parts of n words of a bitmap, on up to workers goroutines (0 means GOMAXPROCS). do may write only to
+// its own words.
+func words(n, workers int, do func(lo, hi int)) {
+	const part = 1 << 14
+	parallel((n+part-1)/part, workers, func(i int) { do(i*part, min((i+1)*part, n)) })
+}
+
 // shifted returns word k of the bitmap moved up by n places: bit i of the result is bit i-n of b, 0 below the start.
 func shifted(b []uint64, k, n int) uint64 {
 	w, s := k-n>>6, uint(n)&63

@@ -99,6 +99,25 @@ func coreCensus(px *Pixels, core, deep []uint64, workers int) []tally {
 	return merged(parts)
 }
 
+// solidCensus counts the colours of pixels that equal the next one in their row, which solid marks.
+func solidCensus(px *Pixels, solid []uint64, workers int) []tally {
+	w := px.W
+	parts := make([]census, bandCount(px.H))
+	rowBands(px.H, workers, func(band, y0, y1 int) {
+		part := &parts[band]
+		for i, end := y0*w, y1*w; ; {
+			// The next run of marks is of one colour: the last pixel of a row has none.
+			if i = nextSet(solid, i, end); i == end {
+				break
+			}
+			e := nextClear(solid, i, end)
+			part.add(at(px.Pix, i), e-i, e-i)
+			i = e
+		}
+	})
+	return merged(parts)
+}
+
 // merged adds up what the bands counted.
 func merged(parts []census) []tally {
 	var all census

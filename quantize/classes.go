@@ -1,6 +1,9 @@
 package quantize
 
-import "encoding/binary"
+import (
+	"bytes"
+	"encoding/binary"
+)
 
 // This file gives pixels the label of their own colour, and finds the pixels that show it unmixed.
 
@@ -85,19 +88,30 @@ func (q *flattener) coresOfLabels(side int) []uint64 {
 			}
 		}
 	})
-	core, deep := coresOf(blocks, w)
+	core, deep := coresOf(blocks, w, q.opt.Workers)
 	if side == 2 {
 		return core
 	}
 	// the 3 x 3 squares around the deep pixels
-	for k := range core {
-		core[k] = deep[k] | shifted(deep, k, 1) | shiftedDown(deep, k, 1)
+	words(len(core), q.opt.Workers, func(lo, hi int) {
+		for k := lo; k < hi; k++ {
+			core[k] = deep[k] | shifted(deep, k, 1) | shiftedDown(deep, k, 1)
+		}
+	})
+	words(len(core), q.opt.Workers, func(lo, hi int) {
+		for k := lo; k < hi; k++ {
+			deep[k] = core[k] | shifted(core, k, w) | shiftedDown(core, k, w)
+		}
+	})
+	return deep
+}
+
+// nextByte returns the first x of the row, from <= x, whose label is l, the row's length if there is none.
+func nextByte(row []uint8, from int, l uint8) int {
+	if k := bytes.IndexByte(row[from:], l); k >= 0 {
+		return from + k
 	}
-	copy(deep, core)
-	for k := range core {
-		core[k] = deep[k] | shifted(deep, k, w) | shiftedDown(deep, k, w)
-	}
-	return core
+	return len(row)
 }
 
 // byteRunEnd returns the first x of the row, from <= x <= end, whose label is not l, end if there is none.

@@ -52,12 +52,14 @@ func runEnd(row []uint8, from, end int, c uint32) int {
 
 // coresOf returns the pixels that lie in at least one block and those whose four blocks are all set, that is, the
 // middles of uniform 3 x 3 squares.
-func coresOf(blocks []uint64, w int) (core, deep []uint64) {
+func coresOf(blocks []uint64, w, workers int) (core, deep []uint64) {
 	core, deep = make([]uint64, len(blocks)), make([]uint64, len(blocks))
-	for k := range blocks {
-		// the last column and row hold no block, so moving the bits across the ends of rows is harmless
-		a, b, c, d := blocks[k], shifted(blocks, k, 1), shifted(blocks, k, w), shifted(blocks, k, w+1)
-		core[k], deep[k] = a|b|c|d, a&b&c&d
-	}
+	words(len(blocks), workers, func(lo, hi int) {
+		for k := lo; k < hi; k++ {
+			// the last column and row hold no block, so moving the bits across the ends of rows is harmless
+			a, b, c, d := blocks[k], shifted(blocks, k, 1), shifted(blocks, k, w), shifted(blocks, k, w+1)
+			core[k], deep[k] = a|b|c|d, a&b&c&d
+		}
+	})
 	return core, deep
 }

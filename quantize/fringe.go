@@ -47,14 +47,21 @@ func (q *flattener) look(i, far int) (a around) {
 	for dir := range 8 {
 		a.label[dir], a.away[dir] = q.ray(q.core, x, y, dir, far)
 	}
-	for k := 1; k <= far; k++ {
+	// The nearest first, of equally near ones by direction.
+	var seen uint8
+	for {
+		next := -1
 		for dir := range 8 {
-			if a.label[dir] >= 0 && a.away[dir] == k {
-				a.note(a.label[dir])
+			if seen>>dir&1 == 0 && a.label[dir] >= 0 && (next < 0 || a.away[dir] < a.away[next]) {
+				next = dir
 			}
 		}
+		if next < 0 {
+			return a
+		}
+		seen |= 1 << next
+		a.note(a.label[next])
 	}
-	return a
 }
 
 func (a *around) note(l int) {

@@ -62,7 +62,7 @@ const (
 )
 
 // medium tells what was drawn, and which label is the ink.
-func medium(f *Flats, want Medium) (Medium, int) {
+func medium(f *Flats, want Medium, workers int) (Medium, int) {
 	n := len(f.Palette)
 	darkest := -1
 	for l, s := range f.Palette {
@@ -82,7 +82,7 @@ func medium(f *Flats, want Medium) (Medium, int) {
 		}
 		return MediumFlat, -1
 	}
-	edges, areas := f.contacts()
+	edges, areas := f.contacts(workers)
 	total := 0
 	for _, e := range edges {
 		total += e
@@ -117,14 +117,35 @@ func medium(f *Flats, want Medium) (Medium, int) {
 
 // contacts returns the length of the edges between each two labels, in pixel sides, both ways round, and the area of
 // each label.
-func (f *Flats) contacts() (edges, areas []int) {
+func (f *Flats) contacts(workers int) (edges, areas []int) {
+	n := len(f.Palette)
+	edges, areas = make([]int, n*n), make([]int, n)
+	// Few parts, as each counts in tables of its own.
+	const parts = 8
+	var partEdges, partAreas [parts][]int
+	parallel(parts, workers, func(k int) {
+		partEdges[k], partAreas[k] = f.contactsIn(f.H*k/parts, f.H*(k+1)/parts)
+	})
+	for k := range parts {
+		for i, v := range partEdges[k] {
+			edges[i] += v
+		}
+		for i, v := range partAreas[k] {
+			areas[i] += v
+		}
+	}
+	return edges, areas
+}
+
+// contactsIn is contacts for rows y0 to y1 and what lies between each and the next.
+func (f *Flats) contactsIn(y0, y1 int) (edges, areas []int) {
 	n, w := len(f.Palette), f.W
 	edges, areas = make([]int, n*n), make([]int, n)
 	note := func(a, b uint8) {
 		edges[int(a)*n+int(b)]++
 		edges[int(b)*n+int(a)]++
 	}
-	for y := range f.H {
+	for y := y0; y < y1; y++ {
 		row := f.Labels[y*w : (y+1)*w]
 		for x := 0; x < w; {
 			l := row[x]

@@ -39,7 +39,11 @@ func (q *flattener) inkOnly() bool {
 	const every = 3 // pixels looked at, in rows and columns
 	var count [256]int
 	n, coloured := 0, 0
+	few := inkColoured * float64(((q.h+every-1)/every)*((q.w+every-1)/every))
 	for y := 0; y < q.h; y += every {
+		if float64(coloured) > few {
+			return false
+		}
 		for x := 0; x < q.w; x += every {
 			p := q.px.Pix[4*(y*q.w+x):][:3]
 			lo, hi := min(p[0], p[1], p[2]), max(p[0], p[1], p[2])
@@ -50,7 +54,7 @@ func (q *flattener) inkOnly() bool {
 			n++
 		}
 	}
-	if float64(coloured) > inkColoured*float64(n) {
+	if float64(coloured) > few {
 		return false
 	}
 	ink, paper, dark := twoLevels(&count)

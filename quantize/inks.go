@@ -25,7 +25,7 @@ func (f *Flats) DrawnInks() []bool {
 		return out
 	}
 	out[f.Ink] = true
-	edges, areas := f.contacts()
+	edges, areas := f.contacts(1)
 	width := func(l int) (mean, touch float64) {
 		own := 0
 		for m := range n {

@@ -27,7 +27,7 @@ func FlattenPaper(px Pixels, noise, blur float64, opt Options) (*Flats, error) {
 		return nil, err
 	}
 	f := flattenPart(px, drawnPart(px, noise, opt.Workers), noise, blur, opt)
-	f.Medium, f.Ink = medium(f, opt.Medium)
+	f.Medium, f.Ink = medium(f, opt.Medium, opt.Workers)
 	if opt.Medium == MediumAuto && f.Ink < 0 && len(f.Palette) == 2 && f.Ground >= 0 && f.thin(1-f.Ground) {
 		f.Medium, f.Ink = MediumLine, 1-f.Ground // a pale pen
 	}
@@ -103,7 +103,7 @@ func flattenPart(px Pixels, r image.Rectangle, noise, blur float64, opt Options)
 
 // thin reports whether label l is no wider in the mean than a drawn line.
 func (f *Flats) thin(l int) bool {
-	edges, areas := f.contacts()
+	edges, areas := f.contacts(1)
 	n := len(f.Palette)
 	own := 0
 	for m := range n {

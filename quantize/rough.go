@@ -3,7 +3,6 @@ package quantize
 import (
 	"math"
 	"math/bits"
-	"slices"
 
 	"pochoir/quantize/colour"
 )
@@ -27,8 +26,8 @@ const (
 // roughTints finds the colours of even places, then those of quiet ones, and labels the cores.
 func (q *flattener) roughTints(blocks []uint64) {
 	q.rough = true
-	solid := squares(blocks, q.w, 4)
-	list := coreCensus(q.px, solid, solid, q.opt.Workers)
+	solid := squares(blocks, q.w, q.opt.Workers)
+	list := solidCensus(q.px, solid, q.opt.Workers)
 	even := 0
 	for _, t := range list {
 		even += t.core
@@ -66,20 +65,23 @@ func (q *flattener) roughTints(blocks []uint64) {
 	q.measureNoise(solid)
 }
 
-// squares returns the pixels at the upper left of n x n set bits.
-func squares(b []uint64, w, n int) []uint64 {
-	a := slices.Clone(b)
-	for s := 1; s < n; s++ {
-		for k := range a {
-			a[k] &= shiftedDown(b, k, s)
+// squares returns the pixels at the upper left of 4 x 4 set bits.
+func squares(b []uint64, w, workers int) []uint64 {
+	a, out := make([]uint64, len(b)), make([]uint64, len(b))
+	words(len(b), workers, func(lo, hi int) {
+		for k := lo; k < hi; k++ {
+			if a[k] = b[k]; a[k] != 0 {
+				a[k] &= shiftedDown(b, k, 1) & shiftedDown(b, k, 2) & shiftedDown(b, k, 3)
+			}
 		}
-	}
-	out := slices.Clone(a)
-	for s := 1; s < n; s++ {
-		for k := range out {
-			out[k] &= shiftedDown(a, k, s*w)
+	})
+	words(len(b), workers, func(lo, hi int) {
+		for k := lo; k < hi; k++ {
+			if out[k] = a[k]; out[k] != 0 {
+				out[k] &= shiftedDown(a, k, w) & shiftedDown(a, k, 2*w) & shiftedDown(a, k, 3*w)
+			}
 		}
-	}
+	})
 	return out
 }
 

@@ -29,7 +29,7 @@ func (q *flattener) flats() *Flats {
 		relabel(q.labels, &to, q.h, q.w, q.opt.Workers)
 	}
 	f.Ground = q.ground(f, under)
-	f.Medium, f.Ink = medium(f, q.opt.Medium)
+	f.Medium, f.Ink = medium(f, q.opt.Medium, q.opt.Workers)
 	locked := len(q.opt.Palette) > 0
 	if !locked {
 		if f.Ink >= 0 {
@@ -69,8 +69,11 @@ func (q *flattener) tally(n int) []int {
 	parts := make([][256]int, bandCount(q.h))
 	rowBands(q.h, q.opt.Workers, func(band, y0, y1 int) {
 		count := &parts[band]
-		for _, l := range q.labels[y0*q.w : y1*q.w] {
-			count[l]++
+		labels := q.labels[y0*q.w : y1*q.w]
+		for x := 0; x < len(labels); {
+			e := byteRunEnd(labels, x+1, len(labels), labels[x])
+			count[labels[x]] += e - x
+			x = e
 		}
 	})
 	sum := make([]int, n)

@@ -52,8 +52,12 @@ func (q *flattener) quietPatches() []patch {
 	quiet := make([]uint64, bitmapLen(q.w*q.h))
 	rowBands(q.h, q.opt.Workers, func(_, y0, y1 int) {
 		for y := max(1, y0); y < min(q.h-1, y1); y++ {
-			for i := y*q.w + 1; i < (y+1)*q.w-1; i++ {
-				if q.labels[i] == unlabelled && q.quiet(i) {
+			row := q.labels[y*q.w : (y+1)*q.w]
+			for x := 1; x < q.w-1; x++ {
+				if x = nextByte(row, x, unlabelled); x >= q.w-1 {
+					break
+				}
+				if i := y*q.w + x; q.quiet(i) {
 					setBits(quiet, i, i+1)
 				}
 			}

@@ -17,7 +17,7 @@ const (
 
 // cleanTints finds the exact colours of uniform blocks, and labels the cores.
 func (q *flattener) cleanTints(blocks []uint64) {
-	core, deep := coresOf(blocks, q.w)
+	core, deep := coresOf(blocks, q.w, q.opt.Workers)
 	list := coreCensus(q.px, core, deep, q.opt.Workers)
 	table, doubtful := q.chooseTints(list)
 	if len(q.tints) == 0 { // nothing but noise

@@ -1,6 +1,7 @@
 package paper
 
 import (
+	"encoding/binary"
 	"image"
 	"runtime"
 	"sort"
@@ -164,6 +165,13 @@ func countBlocks(pic *Picture, view image.Rectangle, side int) *census {
 }
 
 func (c *census) block(pic *Picture, x, y, side int) {
+	if pic.Lossy && side == blockSide && oneColour(pic.Pix[4*(y*pic.W+x):], 4*pic.W) {
+		p := pic.Pix[4*(y*pic.W+x):]
+		c.calm++
+		c.flat++
+		c.shades[uint32(p[0])<<16|uint32(p[1])<<8|uint32(p[2])]++
+		return
+	}
 	lo, hi := [3]uint8{255, 255, 255}, [3]uint8{}
 	for j := range side {
 		row := pic.Pix[4*((y+j)*pic.W+x):][:4*side]
@@ -192,6 +200,24 @@ func (c *census) block(pic *Picture, x, y, side int) {
 			c.grainN++
 		}
 	}
+}
+
+// oneColour reports whether the block of blockSide x blockSide pixels at the start of pix is of one colour, as most are
+// in pictures coded with loss.
+func oneColour(pix []uint8, stride int) bool {
+	first := uint64(binary.LittleEndian.Uint32(pix))
+	first |= first << 32
+	for j := range blockSide {
+		row := pix[j*stride : j*stride+4*blockSide]
+		var differ uint64
+		for k := 0; k < len(row); k += 8 {
+			differ |= binary.LittleEndian.Uint64(row[k:]) ^ first
+		}
+		if differ != 0 {
+			return false
+		}
+	}
+	return true
 }
 
 // innerView is the picture without a frame of one colour round it, such as a page or a program pastes round a
