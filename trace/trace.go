@@ -356,7 +356,7 @@ func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []f
 	labels := f.Labels
 	saddle := func(x, y int, a, b, c, d uint8) planar.SaddleKind { return joinSaddle(f, x, y, a, b, c, d) }
 	var builder planar.Builder
-	m := builder.Build(labels, f.W, f.H, saddle, workers)
+	m := builder.Faces(labels, f.W, f.H, saddle, workers)
 	e := &edges{flats: f, marks: marksOf(m)}
 	e.grain = dust
 	for round := 0; ; {
@@ -367,25 +367,24 @@ func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []f
 			if &labels[0] == &f.Labels[0] {
 				labels = slices.Clone(labels)
 			}
-			gone = m.Dissolve(labels, small, func(face *planar.Face, to uint8, shared int) float64 {
+			m, gone = builder.Dissolve(labels, small, func(face *planar.Face, to uint8, shared int) float64 {
 				// The longest common border hides a speck best; the nearest colour breaks near ties.
 				de := f.Palette[face.Label].Colour.Difference(f.Palette[to].Colour)
 				return de / (10 + de) / float64(shared)
 			})
 		}
-		if gone > 0 {
-			e.dust += gone
-			m = builder.Build(labels, f.W, f.H, saddle, workers)
-		}
+		e.dust += gone
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
 		if round++; gone > 0 && round < maxDissolveRounds {
 			continue
 		}
+		m = builder.Finish()
 		if len(m.Arcs) <= mostArcs(f.W, f.H) || e.grain > float64(max(f.W, f.H)) {
 			break
 		}
+		m = builder.Faces(labels, f.W, f.H, saddle, workers)
 		e.grain, round = 1.5*max(1, e.grain), 0
 	}
 	e.m, e.seen = m, true

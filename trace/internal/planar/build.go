@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"slices"
 	"sync"
+	"sync/atomic"
 )
 
 // Bits of a vertex byte: one for each crack that leaves it, then how it is passed.
@@ -20,60 +21,83 @@ func Build(labels []uint8, w, h int, saddle Saddle, workers int) *Map {
 	return new(Builder).Build(labels, w, h, saddle, workers)
 }
 
-// Builder makes maps and keeps its largest buffer, a byte for each vertex, between them. Its zero value is ready; it
-// must not be used by two goroutines at once.
-type Builder struct{ vertices []uint8 }
-
-// Build is like the function Build.
-func (r *Builder) Build(labels []uint8, w, h int, saddle Saddle, workers int) *Map {
-	if n := (w + 1) * (h + 1); len(r.vertices) == n {
-		clear(r.vertices)
-	} else {
-		r.vertices = make([]uint8, n)
-	}
-	b := &builder{w: w, h: h, labels: labels, vertices: r.vertices}
-	b.mark(saddle, workers)
-	m := &Map{W: w, H: h}
-	m.regions = findRegions(labels, w, h, b.vertices)
-	b.m = m
-	b.walkAll()
-	m.collectFaces()
-	return m
-}
-
-type builder struct {
+// Builder makes a map step by step: Faces, Dissolve as often as needed, then Finish. Its zero value is ready; it must not
+// be used by two goroutines at once.
+type Builder struct {
 	w, h     int
 	labels   []uint8
-	vertices []uint8 // (w+1)·(h+1)
+	vertices []uint8 // (w+1)·(h+1), a byte each
+	cracks   []int   // that leave each row of vertices to the right or down
+	saddle   Saddle
+	workers  int
 	m        *Map
 }
 
+// Build is like the function Build.
+func (b *Builder) Build(labels []uint8, w, h int, saddle Saddle, workers int) *Map {
+	b.Faces(labels, w, h, saddle, workers)
+	return b.Finish()
+}
+
+// Faces finds the faces of a label picture; see the function Build. The map has neither arcs nor rings yet.
+func (b *Builder) Faces(labels []uint8, w, h int, saddle Saddle, workers int) *Map {
+	b.w, b.h, b.labels, b.saddle, b.workers = w, h, labels, saddle, workers
+	if n := (w + 1) * (h + 1); len(b.vertices) == n {
+		clear(b.vertices)
+	} else {
+		b.vertices = make([]uint8, n)
+	}
+	b.cracks = make([]int, h+1)
+	b.mark()
+	b.findFaces()
+	return b.m
+}
+
+// Finish walks the boundaries of the map of Faces and strings them to rings. It must be called once at most for each
+// call of Faces.
+func (b *Builder) Finish() *Map {
+	b.walkAll()
+	b.m.collectFaces()
+	return b.m
+}
+
+// findFaces makes the map anew with the faces of the labels as they are.
+func (b *Builder) findFaces() {
+	b.m = &Map{W: b.w, H: b.h}
+	b.m.regions = findRegions(b.labels, b.w, b.h, b.vertices, b.workers)
+	b.m.Faces = b.m.regions.faces
+}
+
 // nodeAt returns the node at vertex i. Nodes are stored in vertex order.
-func (b *builder) nodeAt(i int) int32 {
+func (b *Builder) nodeAt(i int) int32 {
 	n, _ := slices.BinarySearchFunc(b.m.Nodes, i, func(n Node, i int) int { return int(n.Y)*(b.w+1) + int(n.X) - i })
 	return int32(n)
 }
 
 // mark fills the vertex bytes. Every band of rows writes its own rows only.
-func (b *builder) mark(saddle Saddle, workers int) {
-	rows := b.h + 1
-	if workers > rows {
-		workers = rows
-	}
+func (b *Builder) mark() {
+	inBands(b.h+1, b.workers, b.markRows)
+}
+
+// bandRows is the height of bands that are shared out among workers: low enough that no worker waits long for the last.
+const bandRows = 64
+
+// inBands calls do for bands of rows that make up 0 to rows, on several goroutines.
+func inBands(rows, workers int, do func(lo, hi int)) {
+	var next atomic.Int64
 	var wg sync.WaitGroup
-	for k := 0; k < workers; k++ {
-		lo, hi := rows*k/workers, rows*(k+1)/workers
-		wg.Add(1)
-		go func() {
-			defer wg.Done()
-			b.markRows(lo, hi, saddle)
-		}()
+	for range min(workers, (rows+bandRows-1)/bandRows) {
+		wg.Go(func() {
+			for lo := int(next.Add(1)-1) * bandRows; lo < rows; lo = int(next.Add(1)-1) * bandRows {
+				do(lo, min(lo+bandRows, rows))
+			}
+		})
 	}
 	wg.Wait()
 }
 
-// markRows fills rows lo..hi-1 of the vertex bytes from the two pixel rows that touch each.
-func (b *builder) markRows(lo, hi int, saddle Saddle) {
+// markRows fills rows lo..hi-1 of the vertex bytes, which must be zero, from the two pixel rows that touch each.
+func (b *Builder) markRows(lo, hi int) {
 	w := b.w
 	// The pixel rows above and below a vertex row, padded left and right: column x of the picture is at x+1. Eight
 	// more bytes let the wide compare read past the end.
@@ -96,6 +120,7 @@ func (b *builder) markRows(lo, hi int, saddle Saddle) {
 		above, below = below, above
 		load(below, y)
 		row := b.vertices[y*(w+1) : (y+1)*(w+1)]
+		cracks := 0
 		for x := 0; x <= w; x++ {
 			if x+8 <= w { // eight vertices without a crack at once
 				a := binary.LittleEndian.Uint64(above[x:])
@@ -130,7 +155,7 @@ func (b *builder) markRows(lo, hi int, saddle Saddle) {
 			case 4:
 				kind := Apart
 				if pa == pd || pb == pc {
-					kind = saddle(x, y, pa, pb, pc, pd)
+					kind = b.saddle(x, y, pa, pb, pc, pd)
 				}
 				switch {
 				case kind == Falling && pa == pd:
@@ -144,7 +169,9 @@ func (b *builder) markRows(lo, hi int, saddle Saddle) {
 				}
 			}
 			row[x] = v
+			cracks += int(v&1 + v>>1&1)
 		}
+		b.cracks[y] = cracks
 	}
 }
 
@@ -169,41 +196,51 @@ func turn(v uint8, d uint8) uint8 {
 }
 
 // walkAll follows every crack once: from nodes first, then the loops that are left. It clears crack bits as it goes.
-func (b *builder) walkAll() {
+func (b *Builder) walkAll() {
+	total := 0
+	for _, n := range b.cracks {
+		total += n
+	}
+	b.m.Dirs = make([]uint8, 0, total)
 	stride := b.w + 1
-	for i := 0; i < len(b.vertices); i++ {
-		if i+8 <= len(b.vertices) && binary.LittleEndian.Uint64(b.vertices[i:])&(nodeBit*everyByte) == 0 {
-			i += 7
-			continue
-		}
-		if b.vertices[i]&nodeBit == 0 {
-			continue
-		}
+	v := b.vertices
+	for i := nextWith(v, 0, nodeBit); i < len(v); i = nextWith(v, i+1, nodeBit) {
 		b.m.Nodes = append(b.m.Nodes, Node{X: int32(i % stride), Y: int32(i / stride), Out: [4]Half{-1, -1, -1, -1}})
 	}
 	for n := range b.m.Nodes {
 		i := int(b.m.Nodes[n].Y)*stride + int(b.m.Nodes[n].X)
 		for d := uint8(0); d < 4; d++ {
-			if b.vertices[i]>>d&1 != 0 {
+			if v[i]>>d&1 != 0 {
 				b.walk(i, d, int32(n))
 			}
 		}
 	}
-	for i := 0; i < len(b.vertices); i++ {
-		if i+8 <= len(b.vertices) && binary.LittleEndian.Uint64(b.vertices[i:])&0x0f0f0f0f0f0f0f0f == 0 {
-			i += 7
-			continue
-		}
+	for i := nextWith(v, 0, crackBits); i < len(v); i = nextWith(v, i+1, crackBits) {
 		for d := uint8(0); d < 2; d++ {
-			if b.vertices[i]>>d&1 != 0 {
+			if v[i]>>d&1 != 0 {
 				b.walk(i, d, None)
 			}
 		}
 	}
 }
 
+// nextWith returns the first vertex from i on that has one of the given bits, len(v) if there is none.
+func nextWith(v []uint8, i int, mask uint8) int {
+	wide := uint64(mask) * everyByte
+	for ; i+32 <= len(v); i += 32 {
+		w := v[i : i+32 : i+32]
+		if (binary.LittleEndian.Uint64(w)|binary.LittleEndian.Uint64(w[8:])|binary.LittleEndian.Uint64(w[16:])|binary.LittleEndian.Uint64(w[24:]))&wide != 0 {
+			break
+		}
+	}
+	for i < len(v) && v[i]&mask == 0 {
+		i++
+	}
+	return i
+}
+
 // walk follows the boundary that leaves vertex i in direction d until a node or its own start, and stores the arc.
-func (b *builder) walk(i int, d uint8, from int32) {
+func (b *Builder) walk(i int, d uint8, from int32) {
 	stride := b.w + 1
 	step := [4]int{1, stride, -1, -stride}
 	m := b.m
@@ -237,12 +274,12 @@ func (b *builder) walk(i int, d uint8, from int32) {
 }
 
 // sides returns the faces left and right of the crack that leaves vertex (x, y) in direction d.
-func (b *builder) sides(x, y int, d uint8) (left, right int32) {
+func (b *Builder) sides(x, y int, d uint8) (left, right int32) {
 	lx, ly, rx, ry := SidePixels(x, y, d)
 	return b.faceAt(lx, ly), b.faceAt(rx, ry)
 }
 
-func (b *builder) faceAt(x, y int) int32 {
+func (b *Builder) faceAt(x, y int) int32 {
 	if x < 0 || y < 0 || x >= b.w || y >= b.h {
 		return Outside
 	}
@@ -264,8 +301,6 @@ func SidePixels(x, y int, d uint8) (lx, ly, rx, ry int) {
 
 // collectFaces fills Faces from the regions and strings the arcs to rings.
 func (m *Map) collectFaces() {
-	r := m.regions
-	m.Faces = r.faces
 	done := make([]bool, 2*len(m.Arcs))
 	for k := range done {
 		h := Half(k)

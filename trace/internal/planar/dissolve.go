@@ -4,9 +4,10 @@ import "slices"
 
 // Dissolve gives every face for which small answers true the label of a neighbour, the one with the least cost, where
 // cost is asked with the face, the neighbour's label and the number of cracks they share. It writes the new labels
-// into labels (the picture that m was built from, or a copy) and returns how many faces went. Smaller faces go first,
-// and a face next to one that has gone sees its new label. The map itself is not changed: build it again.
-func (m *Map) Dissolve(labels []uint8, small func(f *Face) bool, cost func(f *Face, to uint8, shared int) float64) int {
+// into labels (the picture that Faces was given, or a copy), and returns the map of their faces and how many went. Smaller
+// faces go first, and a face next to one that has gone sees its new label.
+func (b *Builder) Dissolve(labels []uint8, small func(f *Face) bool, cost func(f *Face, to uint8, shared int) float64) (m *Map, gone int) {
+	m, b.labels = b.m, labels
 	var order []int32
 	for i := range m.Faces {
 		if small(&m.Faces[i]) {
@@ -21,17 +22,11 @@ func (m *Map) Dissolve(labels []uint8, small func(f *Face) bool, cost func(f *Fa
 		}
 		return m.Faces[f].Label
 	}
-	gone := 0
+	changed := make([]bool, m.H+1) // rows of vertices beside new labels
 	for _, id := range order {
 		f := &m.Faces[id]
 		var shared [256]int
-		for _, ring := range f.Rings {
-			for _, h := range ring {
-				if o := m.LeftOf(h); o != Outside {
-					shared[labelOf(o)] += int(m.Arcs[h.Arc()].N)
-				}
-			}
-		}
+		m.beside(id, func(o int32, cracks int) { shared[labelOf(o)] += cracks })
 		best, bestCost := -1, 0.0
 		for l, n := range shared {
 			if n == 0 || uint8(l) == f.Label {
@@ -46,9 +41,51 @@ func (m *Map) Dissolve(labels []uint8, small func(f *Face) bool, cost func(f *Fa
 		}
 		now[id] = uint8(best)
 		m.paint(labels, id, uint8(best))
+		for y := f.MinY; y <= f.MaxY; y++ {
+			changed[y] = true
+		}
 		gone++
 	}
-	return gone
+	if gone == 0 {
+		return m, 0
+	}
+	for y, c := range changed {
+		if c {
+			clear(b.vertices[y*(b.w+1) : (y+1)*(b.w+1)])
+			b.markRows(y, y+1)
+		}
+	}
+	b.findFaces()
+	return b.m, gone
+}
+
+// beside calls do with the faces beside a face and how many cracks they share with it, in parts.
+func (m *Map) beside(id int32, do func(o int32, cracks int)) {
+	r, f := m.regions, &m.Faces[id]
+	for y := int(f.MinY); y < int(f.MaxY); y++ {
+		for i := r.runAt(int(f.MinX), y); i < r.rowStart[y+1] && r.runX[i] < f.MaxX; i++ {
+			if r.face[i] != id {
+				continue
+			}
+			if i > r.rowStart[y] {
+				do(r.face[i-1], 1)
+			}
+			x0, x1 := r.runX[i], r.endOf(i, y)
+			if x1 < int32(m.W) {
+				do(r.face[i+1], 1)
+			}
+			for _, o := range [2]int{y - 1, y + 1} {
+				if o < 0 || o >= m.H {
+					continue
+				}
+				for j := r.runAt(int(x0), o); j < r.rowStart[o+1] && r.runX[j] < x1; j++ {
+					if g := r.face[j]; g != id {
+						do(g, int(min(x1, r.endOf(j, o))-max(x0, r.runX[j])))
+					}
+				}
+			}
+		}
+	}
 }
 
 // paint writes label over the pixels of a face.
@@ -56,14 +93,10 @@ func (m *Map) paint(labels []uint8, id int32, label uint8) {
 	r, f := m.regions, &m.Faces[id]
 	for y := int(f.MinY); y < int(f.MaxY); y++ {
 		for i := r.runAt(int(f.MinX), y); i < r.rowStart[y+1] && r.runX[i] < f.MaxX; i++ {
-			if r.face[r.find(i)] != id {
+			if r.face[i] != id {
 				continue
 			}
-			end := m.W
-			if i+1 < r.rowStart[y+1] {
-				end = int(r.runX[i+1])
-			}
-			for x := int(r.runX[i]); x < end; x++ {
+			for x := int(r.runX[i]); x < int(r.endOf(i, y)); x++ {
 				labels[y*m.W+x] = label
 			}
 		}

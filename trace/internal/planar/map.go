@@ -105,7 +105,7 @@ func (m *Map) LeftOf(h Half) int32 { return m.RightOf(h.Twin()) }
 
 // FaceAt returns the face that covers pixel (x, y).
 func (m *Map) FaceAt(x, y int) int32 {
-	return m.regions.face[m.regions.find(m.regions.runAt(x, y))]
+	return m.regions.face[m.regions.runAt(x, y)]
 }
 
 // Saddle decides how two diagonal pixels of one label are joined at lattice vertex (x, y), where four cracks meet.

@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"os/exec"
+	"reflect"
 	"slices"
 	"testing"
 )
@@ -206,9 +207,10 @@ func TestDissolve(t *testing.T) {
 		rng := rand.New(rand.NewPCG(seed, 5))
 		w, h := 4+rng.IntN(40), 4+rng.IntN(40)
 		labels := randomLabels(rng, w, h, 2+rng.IntN(4), 1+rng.IntN(3))
-		m := Build(labels, w, h, randomSaddle(seed), 2)
+		var b Builder
+		m := b.Faces(labels, w, h, randomSaddle(seed), 2)
 		after := slices.Clone(labels)
-		gone := m.Dissolve(after, small, border)
+		_, gone := b.Dissolve(after, small, border)
 		want := 0
 		for i := range m.Faces {
 			if small(&m.Faces[i]) && len(m.Faces) > 1 {
@@ -224,8 +226,12 @@ func TestDissolve(t *testing.T) {
 				t.Fatalf("seed %d: pixel %d of a face of %d px has changed", seed, i, f.Area)
 			}
 		}
-		if again := Build(after, w, h, randomSaddle(seed), 2); len(again.Faces) > len(m.Faces) {
+		again := Build(after, w, h, randomSaddle(seed), 2)
+		if len(again.Faces) > len(m.Faces) {
 			t.Fatalf("seed %d: %d faces have become %d", seed, len(m.Faces), len(again.Faces))
+		}
+		if got := b.Finish(); !reflect.DeepEqual(got, again) {
+			t.Fatalf("seed %d: the map after dissolving differs from one of the new labels", seed)
 		}
 	}
 	// One speck amid two colours goes to the one that surrounds more of it.
@@ -234,8 +240,9 @@ func TestDissolve(t *testing.T) {
 		0, 0, 2, 1, 1,
 		0, 0, 0, 1, 1,
 	}
-	m := Build(labels, 5, 3, randomSaddle(0), 1)
-	if gone := m.Dissolve(labels, func(f *Face) bool { return f.Area == 1 }, border); gone != 1 || labels[7] != 0 {
+	var b Builder
+	b.Faces(labels, 5, 3, randomSaddle(0), 1)
+	if _, gone := b.Dissolve(labels, func(f *Face) bool { return f.Area == 1 }, border); gone != 1 || labels[7] != 0 {
 		t.Errorf("%d faces dissolved, the speck has label %d, want label 0", gone, labels[7])
 	}
 }

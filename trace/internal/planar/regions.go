@@ -8,46 +8,69 @@ type regions struct {
 	w, h     int
 	rowStart []int32 // first run of each row, len h+1
 	runX     []int32 // first pixel of each run
-	parent   []int32 // union-find over runs
-	face     []int32 // face of each root run
+	parent   []int32 // union-find over runs, until the faces are known
+	face     []int32 // face of each run
 	faces    []Face
 }
 
 // everyByte times a byte is a word of eight of them.
 const everyByte = 0x0101010101010101
 
-func findRegions(labels []uint8, w, h int, vertices []uint8) *regions {
+func findRegions(labels []uint8, w, h int, vertices []uint8, workers int) *regions {
 	r := &regions{w: w, h: h, rowStart: make([]int32, h+1)}
-	for y := 0; y < h; y++ {
-		r.rowStart[y] = int32(len(r.runX))
-		row := labels[y*w : (y+1)*w]
-		// A run starts wherever the vertex above or below its first pixel has the crack to the side; comparing labels
-		// is simpler and as fast.
-		last := row[0]
-		wide := uint64(last) * everyByte
-		r.runX = append(r.runX, 0)
-		for x := 0; x < w; x++ {
-			if x+8 <= w && binary.LittleEndian.Uint64(row[x:]) == wide { // eight of the run at once
-				x += 7
-				continue
-			}
-			if l := row[x]; l != last {
-				r.runX = append(r.runX, int32(x))
-				last = l
-				wide = uint64(l) * everyByte
-			}
+	// Every band of rows finds its own runs first, then they are put behind each other.
+	bands := make([][]int32, (h+bandRows-1)/bandRows)
+	inBands(h, workers, func(lo, hi int) {
+		var runs []int32
+		for y := lo; y < hi; y++ {
+			before := len(runs)
+			runs = appendRuns(runs, labels[y*w:(y+1)*w])
+			r.rowStart[y+1] = int32(len(runs) - before)
 		}
+		bands[lo/bandRows] = runs
+	})
+	total := 0
+	for _, runs := range bands {
+		total += len(runs)
 	}
-	r.rowStart[h] = int32(len(r.runX))
+	r.runX = make([]int32, 0, total)
+	for _, runs := range bands {
+		r.runX = append(r.runX, runs...)
+	}
+	for y := range h {
+		r.rowStart[y+1] += r.rowStart[y]
+	}
 	r.parent = make([]int32, len(r.runX))
 	for i := range r.parent {
 		r.parent[i] = int32(i)
 	}
-	for y := 1; y < h; y++ {
+	// Within a band rows unite runs of that band only; then the bands are united.
+	inBands(h, workers, func(lo, hi int) {
+		for y := lo + 1; y < hi; y++ {
+			r.joinRows(labels, vertices, y)
+		}
+	})
+	for y := bandRows; y < h; y += bandRows {
 		r.joinRows(labels, vertices, y)
 	}
 	r.collect(labels)
+	r.parent = nil
 	return r
+}
+
+// appendRuns appends the first pixel of every run of a row.
+func appendRuns(dst []int32, row []uint8) []int32 {
+	for x := 0; x < len(row); {
+		dst = append(dst, int32(x))
+		wide := uint64(row[x]) * everyByte
+		l := row[x]
+		for x++; x+8 <= len(row) && binary.LittleEndian.Uint64(row[x:]) == wide; x += 8 {
+		}
+		for x < len(row) && row[x] == l {
+			x++
+		}
+	}
+	return dst
 }
 
 // joinRows unites the runs of row y with those above that they touch.
@@ -114,17 +137,27 @@ func (r *regions) collect(labels []uint8) {
 			if i+1 < r.rowStart[y+1] {
 				x1 = r.runX[i+1]
 			}
-			root := r.find(i)
-			if root == i {
+			// An earlier run of the face is its root, or this one.
+			if root := r.find(i); root != i {
+				r.face[i] = r.face[root]
+			} else {
 				r.face[i] = int32(len(r.faces))
 				r.faces = append(r.faces, Face{Label: labels[y*r.w+int(x0)], MinX: x0, MinY: int32(y), MaxX: x1, MaxY: int32(y) + 1})
 			}
-			f := &r.faces[r.face[root]]
+			f := &r.faces[r.face[i]]
 			f.Area += int(x1 - x0)
 			f.MinX, f.MaxX = min(f.MinX, x0), max(f.MaxX, x1)
 			f.MaxY = int32(y) + 1
 		}
 	}
+}
+
+// endOf returns the pixel behind a run of row y.
+func (r *regions) endOf(run int32, y int) int32 {
+	if run+1 < r.rowStart[y+1] {
+		return r.runX[run+1]
+	}
+	return int32(r.w)
 }
 
 // runAt returns the run that covers pixel (x, y).
