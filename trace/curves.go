@@ -260,20 +260,33 @@ func groupArcs(m *planar.Map, jn junctions) []*group {
 }
 
 // samplesOf strings the samples of a group in order and tells where each half begins among them.
-func (g *group) samplesOf(m *planar.Map, samples [][]edgeSample, clear []float64) (run []fit.Sample, starts []int) {
+func (g *group) samplesOf(m *planar.Map, samples [][]edgeSample, jn *junctions, turn float64) (run []fit.Sample, starts []int) {
 	for _, h := range g.halves {
 		starts = append(starts, len(run))
 		arc := &m.Arcs[h.Arc()]
 		s := samples[h.Arc()]
 		lo := len(run)
-		before, after := clear[planar.HalfOf(h.Arc(), false)], clear[planar.HalfOf(h.Arc(), true)]
+		before, after := jn.clear[planar.HalfOf(h.Arc(), false)], jn.clear[planar.HalfOf(h.Arc(), true)]
+		corner, waits := jn.sharp(h, turn)
+		last, ends := jn.sharp(h.Twin(), turn)
 		for k := range s {
 			q := &s[k]
 			if h.Backwards() {
 				q = &s[len(s)-1-k]
 			}
+			at := float64(q.at) + 0.5
+			far := at // from where the half begins
+			if h.Backwards() {
+				far = float64(arc.N) - at
+			}
+			if waits && far > corner.far {
+				run, waits = append(run, fit.Sample{Point: corner.at, Weight: 1}), false
+			}
+			if ends && float64(arc.N)-far <= last.far {
+				run, ends = append(run, fit.Sample{Point: last.at, Weight: 1}), false
+			}
 			// Next to a junction a third colour taints the measure.
-			if at := float64(q.at) + 0.5; arc.From != planar.None && arc.N > 5 && (at < before || float64(arc.N)-at < after) {
+			if arc.From != planar.None && arc.N > 5 && (at < before || float64(arc.N)-at < after) {
 				continue
 			}
 			run = append(run, q.Sample)
@@ -320,7 +333,14 @@ func (g *group) fit(e *edges, jn *junctions, opt fit.Options) {
 	for _, h := range g.halves {
 		opt.Tips = append(opt.Tips, e.tips[h.Arc()]...)
 	}
-	run, starts := g.samplesOf(m, e.samples, jn.clear)
+	for _, h := range g.halves {
+		for _, h := range [2]planar.Half{h, h.Twin()} {
+			if c, ok := jn.sharp(h, opt.Turn); ok {
+				opt.Tips = append(opt.Tips, fit.Tip{At: c.at, Out: c.out, End: fit.Pointed, Reach: blunted})
+			}
+		}
+	}
+	run, starts := g.samplesOf(m, e.samples, jn, opt.Turn)
 	start, end := g.ends(m, nodes)
 	g.path = fit.Curve(run, g.closed, start, end, opt)
 	g.ok = g.place(m, run, starts, nodes)

@@ -34,6 +34,8 @@ type junctions struct {
 	through []planar.Half
 	// clear is, for every half arc that leaves a node, the distance in cracks within which its samples are left out.
 	clear []float64
+	// corners are those close behind a junction, by the half arc that leaves it.
+	corners map[planar.Half]arcCorner
 	// gone marks arcs that shrank to a point: several tips that meet are parted by the labels, not by the drawing.
 	gone []bool
 	// loose marks arcs that nobody sees; lines of nothing else are fitted by hidden. nil for none.
@@ -44,7 +46,7 @@ type junctions struct {
 // findJunctions places the nodes of a map from the samples of its arcs.
 func findJunctions(e *edges) junctions {
 	m, samples, noise := e.m, e.samples, e.noise
-	j := junctions{at: make([]fit.Point, len(m.Nodes)), through: make([]planar.Half, 2*len(m.Arcs)), clear: make([]float64, 2*len(m.Arcs)), gone: make([]bool, len(m.Arcs))}
+	j := junctions{at: make([]fit.Point, len(m.Nodes)), through: make([]planar.Half, 2*len(m.Arcs)), clear: make([]float64, 2*len(m.Arcs)), corners: map[planar.Half]arcCorner{}, gone: make([]bool, len(m.Arcs))}
 	for i := range j.through {
 		j.through[i] = -1
 		j.clear[i] = endGap
@@ -66,6 +68,10 @@ func findJunctions(e *edges) junctions {
 			continue
 		}
 		j.joinThrough(e, node)
+		if at, ok := j.joinToCorner(e, n); ok {
+			j.at[n] = at
+			continue
+		}
 		// Arcs whose near samples are tainted tell the place by those beyond.
 		ends = ends[:0]
 		for _, h := range node.Out {
@@ -231,24 +237,14 @@ func (j *junctions) settleTangent(e *edges, node *planar.Node, h planar.Half) (f
 	}
 	first := -1.0
 	var pts []fit.Point
-	run := samples[h.Arc()]
-	for k := range run {
-		s := &run[k]
-		d := float64(s.at) + 0.5
-		if h.Backwards() {
-			s = &run[len(run)-1-k]
-			d = float64(m.Arcs[h.Arc()].N) - float64(s.at) - 0.5
-		}
-		if d > tangentSpan {
-			break
-		}
+	eachNear(m, samples, h, tangentSpan, func(d float64, s *edgeSample) {
 		if first < 0 && math.Abs(through.Off(s.Point)) >= wedge {
 			first = d
 		}
 		if first >= 0 && d < first+span && s.Weight > doubtfulWeight {
 			pts = append(pts, s.Point)
 		}
-	}
+	})
 	if first < steep && !lossy || len(pts) < minLocal {
 		return fit.Point{}, false
 	}
@@ -439,6 +435,16 @@ func throughMisfit(m *planar.Map, samples [][]edgeSample, a, b planar.Half, gap,
 
 // samplesNear appends the trusted samples of the half arc h from lo to hi cracks after the node that it leaves.
 func samplesNear(dst []fit.Point, m *planar.Map, samples [][]edgeSample, h planar.Half, lo, hi float64) []fit.Point {
+	eachNear(m, samples, h, hi, func(far float64, s *edgeSample) {
+		if far >= lo && s.Weight > doubtfulWeight {
+			dst = append(dst, s.Point)
+		}
+	})
+	return dst
+}
+
+// eachNear calls f for the samples of the half arc h up to hi cracks after the node that it leaves.
+func eachNear(m *planar.Map, samples [][]edgeSample, h planar.Half, hi float64, f func(far float64, s *edgeSample)) {
 	a := &m.Arcs[h.Arc()]
 	run := samples[h.Arc()]
 	for k := range run {
@@ -451,9 +457,6 @@ func samplesNear(dst []fit.Point, m *planar.Map, samples [][]edgeSample, h plana
 		if d > hi {
 			break
 		}
-		if d >= lo && s.Weight > doubtfulWeight {
-			dst = append(dst, s.Point)
-		}
+		f(d, s)
 	}
-	return dst
 }

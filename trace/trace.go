@@ -407,6 +407,11 @@ func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []f
 			}
 		}
 		if a := &m.Arcs[i]; a.Left != planar.Outside && a.Right != planar.Outside {
+			var steps []fit.Tip
+			e.samples[i], steps = withSteps(e.samples[i], meter.pairOf(m.Faces[a.Left].Label, m.Faces[a.Right].Label))
+			e.tips[i] = append(e.tips[i], steps...)
+		}
+		if a := &m.Arcs[i]; a.Left != planar.Outside && a.Right != planar.Outside {
 			e.doubt[i] = f.Doubt(m.Faces[a.Left].Label, m.Faces[a.Right].Label)
 		}
 	})
