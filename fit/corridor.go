@@ -50,6 +50,16 @@ func Within(c []Corridor, start, end Point) []Segment {
 	return out
 }
 
+// Passes reports whether a segment from the first gate of a corridor to the last, wherever on them, passes those between.
+func Passes(c []Corridor, s Segment) bool {
+	k := corridor{gates: c, aim: make([]Point, len(c))}
+	for i, g := range c {
+		k.aim[i] = g.Base.Add(g.Normal.Mul(g.Want))
+	}
+	k.length = lengths(k.aim)
+	return len(c) < 3 || k.passes(s, 0, len(c)-1)
+}
+
 type corridor struct {
 	gates  []Corridor
 	aim    []Point

@@ -258,6 +258,7 @@ func (s *stack) outline(face int32, ring []planar.Half) []piece {
 type bank struct {
 	fit.Corridor
 	at     float64 // length along the outline, px
+	joint  int     // the piece that begins here, -1 for none
 	corner bool
 }
 
@@ -293,6 +294,9 @@ func (s *stack) hide(face int32, run []piece, closed bool) []piece {
 	} else {
 		segs = fit.Within(corridor, run[0].P[0], run[len(run)-1].P[3])
 	}
+	if beside := parallel(run, banks, closed); len(beside) > 0 && len(beside) <= len(segs) {
+		segs = beside
+	}
 	out := make([]piece, len(segs))
 	for i, g := range segs {
 		out[i] = piece{Segment: g, parent: -1}
@@ -316,7 +320,10 @@ func (s *stack) banks(face int32, run []piece, closed bool) []bank {
 				continue // the next piece begins there
 			}
 			t := float64(j) / float64(n)
-			b := bank{at: length + float64(l*t)}
+			b := bank{at: length + float64(l*t), joint: -1}
+			if j == 0 {
+				b.joint = i
+			}
 			b.Base = q.At(t)
 			b.Normal = outward(q.Segment, t)
 			stretch := 1.0
@@ -333,7 +340,7 @@ func (s *stack) banks(face int32, run []piece, closed bool) []bank {
 					b.corner = true
 				}
 			}
-			room, ink := s.room(b.Base, b.Normal, s.rank[face])
+			room, ink := s.room(b.Base, b.Normal, s.rank[face], s.o.used.Tolerance)
 			if ink {
 				// Towards the middle of the line; any way there will do.
 				b.Want = min(inkTrap, trapShare*room)
@@ -341,6 +348,12 @@ func (s *stack) banks(face int32, run []piece, closed bool) []bank {
 			} else {
 				b.Want = min(trap*stretch, trapShare*room)
 				b.Low, b.High = 0.72*b.Want, max(1.05*b.Want, min(looseTrap, trapShare*room))
+			}
+			if b.corner && !ink {
+				// Of the corner's own pixel the higher colour may have less than half.
+				room, _ := s.room(b.Base, b.Normal, s.rank[face], max(math.Sqrt2, s.o.used.Tolerance))
+				b.Want = max(b.Want, min(trap*stretch, trapShare*room))
+				b.High = max(b.High, 1.05*b.Want)
 			}
 			out = append(out, b)
 		}
@@ -393,8 +406,9 @@ func unfolded(in []bank) []bank {
 
 // room returns how far one may go from p along n under faces of a higher rank, px, and whether it is the ink that
 // covers the way. Half a pixel is taken off, since lattice boundaries are that far from the drawn ones at worst. Where
-// curves may leave the noisy edges of paper by more than that, the way may begin on the near side of the boundary.
-func (s *stack) room(p, n fit.Point, rank int) (room float64, ink bool) {
+// curves may leave the noisy edges of paper by more than that, the way may begin on the near side of the boundary:
+// near px of it at most.
+func (s *stack) room(p, n fit.Point, rank int, near float64) (room float64, ink bool) {
 	const first, step, slack = 0.75, 0.25, 0.5
 	limit := looseTrap / trapShare
 	under := false // the higher face is reached
@@ -408,7 +422,7 @@ func (s *stack) room(p, n fit.Point, rank int) (room float64, ink bool) {
 			r = s.rank[s.m.FaceAt(x, y)]
 			atX, atY = x, y
 		}
-		if r <= rank && !under && t < s.o.used.Tolerance {
+		if r <= rank && !under && t < near {
 			continue
 		}
 		under = true
