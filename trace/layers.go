@@ -26,6 +26,12 @@ const (
 	inkTrap = 3.0
 	// inkReach is how far the far side of a drawn line is looked for, px.
 	inkReach = 10.0
+	// astray is how far a drawn edge may lie beyond the lattice boundary it was measured along, px: where colours that
+	// differ little were coded with loss, labels and shares part.
+	astray = 2.0
+	// A hidden edge sets out from where it comes into sight along the edge above it at a slope of leastRise at least after
+	// slowRise px: what lies above fades over one pixel, and lets through what it does not cover there.
+	leastRise, slowRise = 0.7, 0.3
 	// looseTrap bounds how far a hidden edge may stray to save segments, px.
 	looseTrap = 3.5
 )
@@ -340,7 +346,7 @@ func (s *stack) banks(face int32, run []piece, closed bool) []bank {
 					b.corner = true
 				}
 			}
-			room, ink := s.room(b.Base, b.Normal, s.rank[face], s.o.used.Tolerance)
+			room, ink := s.room(b.Base, b.Normal, face, s.o.used.Tolerance)
 			if ink {
 				// Towards the middle of the line; any way there will do.
 				b.Want = min(inkTrap, trapShare*room)
@@ -351,7 +357,7 @@ func (s *stack) banks(face int32, run []piece, closed bool) []bank {
 			}
 			if b.corner && !ink {
 				// Of the corner's own pixel the higher colour may have less than half.
-				room, _ := s.room(b.Base, b.Normal, s.rank[face], max(math.Sqrt2, s.o.used.Tolerance))
+				room, _ := s.room(b.Base, b.Normal, face, max(math.Sqrt2, s.o.used.Tolerance))
 				b.Want = max(b.Want, min(trap*stretch, trapShare*room))
 				b.High = max(b.High, 1.05*b.Want)
 			}
@@ -363,7 +369,7 @@ func (s *stack) banks(face int32, run []piece, closed bool) []bank {
 		for i := range out {
 			b := &out[i]
 			e := min(b.at, length-b.at)
-			b.Low = min(b.Low, 0.4*(e-0.8))
+			b.Low = min(b.Low, leastRise*(e-slowRise))
 			b.Want = min(b.Want, e)
 			if i == 0 || i == len(out)-1 {
 				b.Want = 0
@@ -404,34 +410,37 @@ func unfolded(in []bank) []bank {
 	return out
 }
 
-// room returns how far one may go from p along n under faces of a higher rank, px, and whether it is the ink that
-// covers the way. Half a pixel is taken off, since lattice boundaries are that far from the drawn ones at worst. Where
-// curves may leave the noisy edges of paper by more than that, the way may begin on the near side of the boundary:
-// near px of it at most.
-func (s *stack) room(p, n fit.Point, rank int, near float64) (room float64, ink bool) {
-	const first, step, slack = 0.75, 0.25, 0.5
+// room returns how far one may go from p along n under faces of a higher rank than a face's, px, and whether it is the ink
+// that covers the way. Half a pixel is taken off, since lattice boundaries are that far from the drawn ones at worst. The
+// way may begin on the near side of the boundary: where coding with loss left little contrast, and where curves may leave
+// the noisy edges of paper, near px of it at most.
+func (s *stack) room(p, n fit.Point, face int32, near float64) (room float64, ink bool) {
+	const first, step, slack, least = 0.75, 0.25, 0.5, 0.25
 	limit := looseTrap / trapShare
+	rank := s.rank[face]
 	under := false // the higher face is reached
-	atX, atY, r := -1, -1, 0
+	atX, atY, f, r := -1, -1, face, rank
 	for t := first; t < limit; t += step {
 		x, y := int(math.Floor(p.X+float64(n.X*t))), int(math.Floor(p.Y+float64(n.Y*t)))
 		if x != atX || y != atY { // mostly the same pixel as before
 			if x < 0 || y < 0 || x >= s.m.W || y >= s.m.H {
 				return t, ink
 			}
-			r = s.rank[s.m.FaceAt(x, y)]
+			f = s.m.FaceAt(x, y)
+			r = s.rank[f]
 			atX, atY = x, y
 		}
-		if r <= rank && !under && t < near {
-			continue
-		}
-		under = true
-		if r <= rank {
-			return max(t-slack, 0.25), ink
-		}
-		if r == s.ink {
-			ink = true
-			limit = inkReach
+		switch {
+		case r > rank:
+			under = true
+			if r == s.ink {
+				ink = true
+				limit = inkReach
+			}
+		case under:
+			return max(t-slack, least), ink
+		case t >= near && (f != face || t >= astray):
+			return least, ink
 		}
 	}
 	return limit, ink

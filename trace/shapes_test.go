@@ -413,6 +413,49 @@ func TestSpreadAndKnockout(t *testing.T) {
 	}
 }
 
+// Where two colours meet at the silhouette the lower goes on under the upper at once: a pixel that the upper covers in part
+// must not show the ground through both.
+func TestSpreadBeginsAtTheSilhouette(t *testing.T) {
+	const r, big = 45.3, 75.2
+	for _, gap := range []float64{60, 75, 90} {
+		cx, cy := 90.4, 90.3
+		pic := drawn(280, 180, disc(sand, cx, cy, big), disc(teal, cx+gap, cy, r))
+		d := traced(t, pic, trace.Options{}).Drawing
+		if d.Layers[0].Colour != sand {
+			t.Fatalf("the larger area should lie below, have %s", summary(d))
+		}
+		lower := onlyRing(t, d, sand)
+		// The circles cross at a and at its mirror image; by angles about the centre of the upper.
+		a := math.Acos((big*big - r*r - gap*gap) / (2 * gap * r))
+		for _, e := range []float64{1.1, 1.5} {
+			for _, side := range []float64{-1, 1} {
+				way, depth := a+e/r, 0.6*(e-0.3)
+				q := fit.Point{X: cx + gap + (r-depth)*math.Cos(way), Y: cy + side*(r-depth)*math.Sin(way)}
+				if !within(lower, q) {
+					t.Errorf("centres %g px apart: the lower colour does not reach %.2f, %.2f, %.2f px under the upper", gap, q.X, q.Y, depth)
+				}
+			}
+		}
+	}
+}
+
+// within reports whether a closed path goes around q.
+func within(p fit.Path, q fit.Point) bool {
+	in := false
+	for _, g := range p.Segments {
+		const steps = 100
+		a := g.P[0]
+		for k := 1; k <= steps; k++ {
+			b := g.At(float64(k) / steps)
+			if (a.Y > q.Y) != (b.Y > q.Y) && q.X < a.X+(b.X-a.X)*(q.Y-a.Y)/(b.Y-a.Y) {
+				in = !in
+			}
+			a = b
+		}
+	}
+	return in
+}
+
 func sum(counts map[fit.Point]int) int {
 	n := 0
 	for _, c := range counts {
