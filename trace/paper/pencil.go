@@ -19,7 +19,7 @@ const (
 	pencilGrey  = 0.25 // of its darkness: how far the channels of a pencil's mark may differ on white paper
 	tintGrey    = 0.50 // the same on paint, where grain weighs more in the channels that it darkens
 	glareDoubt  = 0.02 // light that may have been taken for glare or left in it: it tells on dark grounds
-	darkGround  = 96   // least level of a ground that pencil shows on; what varies below is the ink itself
+	darkGround  = 64   // least level of a ground that pencil shows on; what varies below is the ink itself
 	whiteGround = 225  // least level of a ground that counts as paper
 	pencilGrain = 0.22 // of its mean: least standard deviation of the darkness along a pencil's mark
 	moreGrain   = 0.14 // the same once pencil has been found
@@ -432,7 +432,7 @@ func (s *Sheet) weigh(m *mark, dark, ground []uint8, keep []bool) {
 				continue
 			}
 			j := yy*s.W + xx
-			if dark[j] >= seenDark || keep[j] {
+			if dark[j] > 0 || keep[j] { // thin itself
 				continue
 			}
 			ring++
