@@ -197,7 +197,7 @@ func (p *paint) swatch() colour.RGB {
 	if colour.Difference(l, colour.Lab{L: 100}) < whiteDE {
 		return colour.RGB{R: 255, G: 255, B: 255}
 	}
-	const blackL, blackChroma = 8.5, 4.0
+	const blackL, blackChroma = 11.5, 4.0
 	if l.L < blackL && math.Hypot(l.A, l.B) < blackChroma {
 		return colour.RGB{}
 	}

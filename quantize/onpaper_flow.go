@@ -26,6 +26,9 @@ const (
 	// larger value, ΔE a px.
 	flowClear = 0.5
 	flowRise  = 0.8
+	// flowEven is the slope above which edges count alike, ΔE over two px, where strokes are to be evened: by its contrast a
+	// dark stroke would turn the directions in faint ones that meet it, and evening would take their ends away.
+	flowEven = 12.0
 	// flowTurn is the cosine of the largest turn from one px to the next.
 	flowTurn = 0.9
 )
@@ -44,7 +47,7 @@ const (
 
 // evenInk evens the ink along its strokes if it is rough.
 func (s *onPaper) evenInk() {
-	f := s.half.flowField()
+	f := s.half.flowField(false)
 	s.along = f
 	if s.roughInk(&f) < roughLeast {
 		return
@@ -62,8 +65,9 @@ func (s *onPaper) evenInk() {
 	}
 }
 
-// flowField measures the directions.
-func (s *plane) flowField() flow {
+// flowField measures the directions, by all edges alike, or, if not capped, by their contrast.
+func (s *plane) flowField(capped bool) flow {
+	const most = flowEven * flowEven * labUnit * labUnit
 	w, h := s.w, s.h
 	f := flow{w: w, h: h, t: make([][2]float32, w*h)}
 	var j [3][]float32
@@ -81,7 +85,11 @@ func (s *plane) flowField() flow {
 					l, r := s.at(i-1), s.at(i+1)
 					u, d := s.at(i-w), s.at(i+w)
 					gx, gy := r.sub(l), d.sub(u)
-					j[0][i], j[1][i], j[2][i] = float32(gx.dot(gx)), float32(gx.dot(gy)), float32(gy.dot(gy))
+					a, b, c := float32(gx.dot(gx)), float32(gx.dot(gy)), float32(gy.dot(gy))
+					if e := a + c; capped && e > most {
+						a, b, c = most*(a/e), most*(b/e), most*(c/e)
+					}
+					j[0][i], j[1][i], j[2][i] = a, b, c
 				}
 			})
 		}
@@ -100,9 +108,9 @@ func (s *plane) flowField() flow {
 // broadFlow is flowField with the directions of half the resolution where those of s are not clear, as in a stroke that
 // is all speckles.
 func (s *plane) broadFlow() flow {
-	f := s.flowField()
+	f := s.flowField(true)
 	half := s.halve()
-	b := half.flowField()
+	b := half.flowField(true)
 	rowBands(f.h, s.workers, func(_, lo, hi int) {
 		for y := lo; y < hi; y++ {
 			for x := range f.w {

@@ -569,6 +569,8 @@ func (s *onPaper) dustTo(part []int32, l uint8, votes []int) (uint8, bool) {
 		return uint8(to), true
 	case len(part) < weakPixels && !s.strong(part, l, uint8(to), weakShare):
 		return uint8(to), true
+	case s.combed && !(s.hasPaper && to == 0) && len(part) < roughKin && !s.strong(part, l, uint8(to), weakShare):
+		return uint8(to), true // where rough paint lies thickly it looks a little like a darker one
 	}
 	total, like := 0, -1
 	for k, v := range votes {
