@@ -11,6 +11,9 @@ type pairRun struct{ from, to int32 }
 func (f *Flats) measure(shades [][]tone, soft bool) {
 	n := len(shades)
 	f.soft = soft
+	if f.grid = (chromaGrid{-1, -1}); soft {
+		f.grid = gridOf(f.pix, f.W, f.H)
+	}
 	f.runs = make([]pairRun, n*n)
 	for a := range n {
 		for b := range n {
@@ -36,12 +39,20 @@ func (f *Flats) measure(shades [][]tone, soft bool) {
 func (f *Flats) Coverage(i int, a, b uint8) float64 {
 	if r := f.runs[int(a)*len(f.Palette)+int(b)]; r.to == r.from+1 {
 		if m := &f.mixtures[r.from]; m.dd != 0 || m.cc != 0 {
-			p := f.pix[4*i : 4*i+3 : 4*i+3]
-			return m.of(toneOf(p[0], p[1], p[2], f.soft))
+			return m.of(f.toneFor(i, m))
 		}
 	}
 	share, _ := f.Mixed(i, a, b)
 	return share
+}
+
+// toneFor returns the tone of pixel i to read a mixture by.
+func (f *Flats) toneFor(i int, m *pair) tone {
+	if m.byChroma && (f.grid.x >= 0 || f.grid.y >= 0) {
+		return f.between(i)
+	}
+	p := f.pix[4*i : 4*i+3 : 4*i+3]
+	return toneOf(p[0], p[1], p[2], f.soft)
 }
 
 // Mixed is Coverage and, beside it, by how many levels the pixel's colour misses every mixture of a and b.
@@ -54,9 +65,8 @@ func (f *Flats) Mixed(i int, a, b uint8) (share, miss float64) {
 		share, miss = f.Mixed(i, b, a)
 		return 1 - share, miss
 	}
-	p := f.pix[4*i : 4*i+3 : 4*i+3]
-	c := toneOf(p[0], p[1], p[2], f.soft)
 	m := f.mixtures[r.from:r.to]
+	c := f.toneFor(i, &m[0])
 	if m[0].dd == 0 && m[0].cc == 0 {
 		return f.byLabel(i, a, b), 0
 	}

@@ -30,9 +30,10 @@ type Flats struct {
 	Noise   float64  // standard deviation of a flat area, 8-bit levels a channel; 0 for a clean digital picture
 	Blur    float64  // standard deviation of the edge spread beyond the pixel's box, px; 0 for plain anti-aliasing
 
-	pix      []uint8   // the picture, R,G,B,A; read by Coverage
-	soft     bool      // chroma was stored at lower resolution
-	runs     []pairRun // by label a and label b
+	pix      []uint8    // the picture, R,G,B,A; read by Coverage
+	soft     bool       // chroma was stored at lower resolution
+	grid     chromaGrid // of a soft picture
+	runs     []pairRun  // by label a and label b
 	mixtures []pair
 }
 

@@ -63,6 +63,8 @@ type pair struct {
 	dd    float64 // d·d; of luma alone in a soft picture
 	cc    float64 // the same of chroma, soft pictures only
 	soft  bool
+	// byChroma says that chroma tells more of a share than luma.
+	byChroma bool
 }
 
 // pairOf prepares the mixtures of a and b. Anti-aliasing mixes sRGB values, so the share is an area.
@@ -82,6 +84,7 @@ func pairOf(a, b tone, soft bool) pair {
 	if p.cc > 0 {
 		wc = 1 / (chromaBlur*chromaBlur + chromaError*chromaError/p.cc)
 	}
+	p.byChroma = wc > wl
 	if wl+wc > 0 {
 		if p.dd > 0 {
 			p.share[0] = wl / (wl + wc) / p.d[0]

@@ -1,0 +1,84 @@
+package quantize
+
+import "math"
+
+// This file reads chroma that was stored at lower resolution between its samples. Decoders repeat each sample over the
+// pixels it stands for, which moves an edge that only chroma shows by up to half a sample, forth and back from row to row.
+
+const (
+	// gridLook is about how many pixels are looked at for the grid of chroma samples along either axis.
+	gridLook = 1 << 18
+	// sameChroma is by how many levels two pixels of one sample may differ: their channels are rounded.
+	sameChroma = 1.5
+	// gridContrast is how many times rarer chroma must change within samples than between them.
+	gridContrast = 8
+)
+
+// chromaGrid is the phase of the chroma samples along x and y: 0 or 1, the parity of their first pixels; -1 where chroma
+// does not come in pairs of equal pixels.
+type chromaGrid struct{ x, y int }
+
+// gridOf finds the chroma samples of a picture of w x h pixels.
+func gridOf(pix []uint8, w, h int) chromaGrid {
+	every := 1 + w*h/gridLook
+	// Of n lines of so many pixels, line k at k*line, each step from the last.
+	phase := func(n, pixels, line, step int) int {
+		var changes [2]int // by the parity of the first of two pixels
+		for k := every / 2; k < n; k += every {
+			for j := 0; j+1 < pixels; j++ {
+				i := k*line + j*step
+				if at(pix, i) == at(pix, i+step) || clipped(pix, i) || clipped(pix, i+step) {
+					continue
+				}
+				if d := softTone(pix, i).sub(softTone(pix, i+step)); math.Max(math.Abs(d[1]), math.Abs(d[2])) > sameChroma {
+					changes[j&1]++
+				}
+			}
+		}
+		switch {
+		case gridContrast*changes[0] < changes[1]:
+			return 0
+		case gridContrast*changes[1] < changes[0]:
+			return 1
+		}
+		return -1
+	}
+	return chromaGrid{phase(h, w, w, 1), phase(w, h, 1, w)}
+}
+
+func softTone(pix []uint8, i int) tone {
+	p := pix[4*i : 4*i+3 : 4*i+3]
+	return toneOf(p[0], p[1], p[2], true)
+}
+
+// clipped reports whether a channel of pixel i may have been cut off, so that its chroma is not what was stored.
+func clipped(pix []uint8, i int) bool {
+	p := pix[4*i : 4*i+3 : 4*i+3]
+	return min(p[0], p[1], p[2]) == 0 || max(p[0], p[1], p[2]) == 255
+}
+
+// between returns the tone of pixel i with chroma interpolated between the four nearest samples, linearly either way, as
+// their centres lie half a pixel inside. Beside clipped pixels and at the picture's frame it is the tone as it is.
+func (f *Flats) between(i int) tone {
+	c := softTone(f.pix, i)
+	x, y := i%f.W, i/f.W
+	dx, dy := 0, 0
+	if f.grid.x >= 0 {
+		dx = 2*((x-f.grid.x)&1) - 1
+	}
+	if f.grid.y >= 0 {
+		dy = 2*((y-f.grid.y)&1) - 1
+	}
+	if uint(x+dx) >= uint(f.W) || uint(y+dy) >= uint(f.H) {
+		return c
+	}
+	beside, above, across := i+dx, i+dy*f.W, i+dx+dy*f.W
+	if clipped(f.pix, i) || clipped(f.pix, beside) || clipped(f.pix, above) || clipped(f.pix, across) {
+		return c
+	}
+	b, a, d := softTone(f.pix, beside), softTone(f.pix, above), softTone(f.pix, across)
+	for k := 1; k < 3; k++ {
+		c[k] = (float64(9*c[k]) + float64(3*b[k]) + float64(3*a[k]) + d[k]) / 16
+	}
+	return c
+}

@@ -1,0 +1,90 @@
+package quantize
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"pochoir/quantize/colour"
+)
+
+// Two colours of nearly one luma meet along a slanting line; chroma is stored once for two pixels either way, beginning at
+// every parity. Row by row the shares must put the line where it runs, which samples read as they are repeated do not.
+func TestChromaBetweenItsSamples(t *testing.T) {
+	const w, h = 60, 40
+	a, b := colour.RGB{R: 147, G: 102, B: 205}, colour.RGB{R: 60, G: 136, B: 194}
+	line := func(y float64) float64 { return 17.3 + 0.6*y }
+	share := func(x, y int) float64 { // of a, left of the line, exact as it is cut by whole rows
+		sum := 0.0
+		const n = 64
+		for k := range n {
+			sum += clamp01(line(float64(y)+(float64(k)+0.5)/n) - float64(x))
+		}
+		return sum / n
+	}
+	for _, grid := range []chromaGrid{{0, 0}, {1, 0}, {0, 1}, {1, 1}, {0, -1}} {
+		sample := func(v, phase, n int) (from, to int) {
+			if phase < 0 {
+				return v, v + 1
+			}
+			v -= (v - phase) & 1
+			return max(0, v), min(n, v+2)
+		}
+		pix := make([]uint8, 4*w*h)
+		for y := range h {
+			for x := range w {
+				x0, x1 := sample(x, grid.x, w)
+				y0, y1 := sample(y, grid.y, h)
+				var of float64
+				for yy := y0; yy < y1; yy++ {
+					for xx := x0; xx < x1; xx++ {
+						of += share(xx, yy) / float64((x1-x0)*(y1-y0))
+					}
+				}
+				for ch, v := range [3][2]uint8{{a.R, b.R}, {a.G, b.G}, {a.B, b.B}} {
+					pix[4*(y*w+x)+ch] = uint8(of*float64(v[0]) + (1-of)*float64(v[1]) + 0.5)
+				}
+			}
+		}
+		f := &Flats{W: w, H: h, Palette: make([]Swatch, 2), Labels: make([]uint8, w*h), pix: pix}
+		f.measure([][]tone{{toneOfRGB(a, true)}, {toneOfRGB(b, true)}}, true)
+		if f.grid != grid {
+			t.Errorf("samples at %v, found %v", grid, f.grid)
+			continue
+		}
+		worst := func() (off float64) {
+			for y := 2; y < h-2; y++ {
+				at := 0.0
+				for x := range w {
+					at += f.Coverage(y*w+x, 0, 1)
+				}
+				off = math.Max(off, math.Abs(at-line(float64(y)+0.5)))
+			}
+			return off
+		}
+		const may, repeated = 0.1, 0.2 // px
+		if off := worst(); off > may {
+			t.Errorf("samples at %v: the line is off by %.3f px, want %g", grid, off, may)
+		}
+		if f.grid = (chromaGrid{-1, -1}); grid.y >= 0 && worst() < repeated {
+			t.Errorf("samples at %v: the line is off by %.3f px as samples are repeated: too easy a test", grid, worst())
+		}
+	}
+}
+
+// Pictures whose chroma is whole have no grid.
+func TestWholeChromaHasNoGrid(t *testing.T) {
+	const w, h = 40, 30
+	rnd := rand.New(rand.NewPCG(1, 2))
+	pix := make([]uint8, 4*w*h)
+	for i := range pix {
+		pix[i] = uint8(20 + rnd.IntN(200))
+	}
+	if g := gridOf(pix, w, h); g != (chromaGrid{-1, -1}) {
+		t.Errorf("noise: samples found at %v", g)
+	}
+	clear(pix)
+	if g := gridOf(pix, w, h); g != (chromaGrid{-1, -1}) {
+		t.Errorf("one colour: samples found at %v", g)
+	}
+}
