@@ -57,3 +57,15 @@ func (c crew) each(n int, do func(i int)) {
 	}
 	wg.Wait()
 }
+
+// beside runs do beside what follows, where there is a worker for that, and returns a function that waits until it is
+// done; it may be called more than once.
+func (c crew) beside(do func()) (wait func()) {
+	if c.workers <= 1 {
+		do()
+		return func() {}
+	}
+	var wg sync.WaitGroup
+	wg.Go(do)
+	return wg.Wait
+}

@@ -51,32 +51,36 @@ func addRow(sum []uint64, src []uint8, f int) {
 }
 
 // halve averages squares of f×f samples; leftovers at the right and lower rims join the last square.
-func (o *field) halve(f int) *field {
+func (o *field) halve(c crew, f int) *field {
 	w, h := max(1, o.w/f), max(1, o.h/f)
 	r := newField(w, h)
-	for y := range h {
-		ya, yb := y*f, (y+1)*f
-		if y == h-1 {
-			yb = o.h
-		}
-		for x := range w {
-			xa, xb := x*f, (x+1)*f
-			if x == w-1 {
-				xb = o.w
+	c.rows(h, func(y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			ya, yb := y*f, (y+1)*f
+			if y == h-1 {
+				yb = o.h
 			}
-			var s [3]float32
-			for j := ya; j < yb; j++ {
-				for i := 3 * (j*o.w + xa); i < 3*(j*o.w+xb); i += 3 {
-					s[0] += o.v[i]
-					s[1] += o.v[i+1]
-					s[2] += o.v[i+2]
+			for x := range w {
+				xa, xb := x*f, (x+1)*f
+				if x == w-1 {
+					xb = o.w
 				}
+				var s [3]float32
+				for j := ya; j < yb; j++ {
+					run := o.v[3*(j*o.w+xa) : 3*(j*o.w+xb)]
+					for len(run) >= 3 {
+						s[0] += run[0]
+						s[1] += run[1]
+						s[2] += run[2]
+						run = run[3:]
+					}
+				}
+				n := float32((yb - ya) * (xb - xa))
+				p := r.v[3*(y*w+x):]
+				p[0], p[1], p[2] = s[0]/n, s[1]/n, s[2]/n
 			}
-			n := float32((yb - ya) * (xb - xa))
-			p := r.v[3*(y*w+x):]
-			p[0], p[1], p[2] = s[0]/n, s[1]/n, s[2]/n
 		}
-	}
+	})
 	return r
 }
 
@@ -84,87 +88,74 @@ func (o *field) halve(f int) *field {
 const darkest = 0.004
 
 // log returns the natural logarithm of each sample, from darkest up.
-func (o *field) log() *field {
+func (o *field) log(c crew) *field {
 	r := newField(o.w, o.h)
-	for i, v := range o.v {
-		r.v[i] = float32(math.Log(float64(max(v, darkest))))
-	}
+	c.rows(o.h, func(y0, y1 int) {
+		for i := 3 * y0 * o.w; i < 3*y1*o.w; i++ {
+			r.v[i] = float32(math.Log(float64(max(o.v[i], darkest))))
+		}
+	})
 	return r
 }
 
 // closing is the grey closing by a square of (2r+1)² samples, channel by channel: it fills what is darker than its
-// surroundings and narrower than the square, and moves no wider edge.
+// surroundings and narrower than the square, and moves no wider edge. What lies beyond the rims has no say. No sample
+// may be negative: the order of such numbers is that of their bits.
 func (o *field) closing(c crew, r int) *field {
-	a, b := newField(o.w, o.h), newField(o.w, o.h)
-	c.extremeRows(a, o, r, false)
-	c.extremeColumns(b, a, r, false)
-	c.extremeRows(a, b, r, true)
-	c.extremeColumns(b, a, r, true)
-	return b
-}
-
-// extremeRows sets each sample of dst to the largest (or smallest) of src within r samples along the row.
-func (c crew) extremeRows(dst, src *field, r int, least bool) {
-	w := src.w
-	c.rows(src.h, func(y0, y1 int) {
+	out := newField(o.w, o.h)
+	const band = 2 * bandRows // rows at once; the 4r beside them are worked on twice
+	n, line, wide := 2*r+1, 3*o.w, 3*(o.w+2*r)
+	c.each((o.h+band-1)/band, func(k int) {
+		y0, y1 := k*band, min((k+1)*band, o.h)
+		from, to := max(0, y0-2*r), min(o.h, y1+2*r)
+		most, least := make([]uint32, wide*(to-from+2*r)), make([]uint32, wide*(to-from+2*r))
+		for i := range least {
+			least[i] = math.MaxUint32
+		}
+		for y := from; y < to; y++ {
+			dst := most[(y-from+r)*wide+3*r:]
+			for i, v := range o.v[y*line : (y+1)*line] {
+				dst[i] = math.Float32bits(v)
+			}
+		}
+		// Every extreme stands r rows and columns before its sample.
+		widen32(most, n, 3, false)
+		widen32(most, n, wide, false)
+		for y := range to - from {
+			copy(least[(y+r)*wide+3*r:], most[y*wide:y*wide+line])
+		}
+		widen32(least, n, 3, true)
+		widen32(least, n, wide, true)
 		for y := y0; y < y1; y++ {
-			s, d := src.v[3*y*w:3*(y+1)*w], dst.v[3*y*w:3*(y+1)*w]
-			for x := range w {
-				lo, hi := max(0, x-r), min(w-1, x+r)
-				a, b, e := s[3*lo], s[3*lo+1], s[3*lo+2]
-				for i := 3 * (lo + 1); i <= 3*hi; i += 3 {
-					if least {
-						a, b, e = min(a, s[i]), min(b, s[i+1]), min(e, s[i+2])
-					} else {
-						a, b, e = max(a, s[i]), max(b, s[i+1]), max(e, s[i+2])
-					}
-				}
-				d[3*x], d[3*x+1], d[3*x+2] = a, b, e
+			dst := out.v[y*line : (y+1)*line]
+			for i, v := range least[(y-from)*wide:][:line] {
+				dst[i] = math.Float32frombits(v)
 			}
 		}
 	})
-}
-
-// extremeColumns is extremeRows along the columns.
-func (c crew) extremeColumns(dst, src *field, r int, least bool) {
-	n := 3 * src.w
-	c.rows(src.h, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			d := dst.v[y*n : (y+1)*n]
-			lo, hi := max(0, y-r), min(src.h-1, y+r)
-			copy(d, src.v[lo*n:(lo+1)*n])
-			for j := lo + 1; j <= hi; j++ {
-				s := src.v[j*n : (j+1)*n]
-				if least {
-					for i, v := range s {
-						d[i] = min(d[i], v)
-					}
-				} else {
-					for i, v := range s {
-						d[i] = max(d[i], v)
-					}
-				}
-			}
-		}
-	})
+	return out
 }
 
 // smooth is a binomial 1-2-1 smoothing along both axes, samples at the rims repeated.
-func (o *field) smooth() *field {
+func (o *field) smooth(c crew) *field {
 	a, b := newField(o.w, o.h), newField(o.w, o.h)
 	n := 3 * o.w
-	for y := range o.h {
-		s, d := o.v[y*n:(y+1)*n], a.v[y*n:(y+1)*n]
-		for i := range d {
-			d[i] = (s[max(i-3, i%3)] + 2*s[i] + s[min(i+3, n-3+i%3)]) / 4
+	c.rows(o.h, func(y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			s, d := o.v[y*n:(y+1)*n], a.v[y*n:(y+1)*n]
+			for i := range d {
+				d[i] = (s[max(i-3, i%3)] + 2*s[i] + s[min(i+3, n-3+i%3)]) / 4
+			}
 		}
-	}
-	for y := range o.h {
-		u, s, v := a.v[max(0, y-1)*n:], a.v[y*n:], a.v[min(o.h-1, y+1)*n:]
-		d := b.v[y*n : (y+1)*n]
-		for i := range d {
-			d[i] = (u[i] + 2*s[i] + v[i]) / 4
+	})
+	c.rows(o.h, func(y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			u, s, v := a.v[max(0, y-1)*n:], a.v[y*n:], a.v[min(o.h-1, y+1)*n:]
+			d := b.v[y*n : (y+1)*n]
+			for i := range d {
+				d[i] = (u[i] + 2*s[i] + v[i]) / 4
+			}
 		}
-	}
+	})
 	return b
 }

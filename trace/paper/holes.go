@@ -100,7 +100,11 @@ func (s *Sheet) side(k, depth int) side {
 	if k < 2 { // along the rows of the bitmap
 		for v := range depth {
 			row := s.Pix[4*d.at(0, v):][:4*w]
-			for u := range w {
+			y := d.at(0, v) / w
+			for u := 0; u < w; u++ {
+				if u = s.blank.until(u, y); u == w {
+					break
+				}
 				if p := row[4*u : 4*u+3 : 4*u+3]; min(p[0], p[1], p[2]) < least {
 					d.unpaper[u*depth+v] = true
 				}
@@ -109,6 +113,9 @@ func (s *Sheet) side(k, depth int) side {
 		return d
 	}
 	for u := range h {
+		if x0 := min(d.at(u, 0), d.at(u, depth-1)) - u*w; s.blank.all(x0, u, x0+depth, u+1) {
+			continue
+		}
 		out := d.unpaper[u*depth : (u+1)*depth]
 		for v := range out {
 			p := s.Pix[4*d.at(u, v):][:3]

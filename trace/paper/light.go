@@ -1,8 +1,9 @@
 package paper
 
 import (
+	"cmp"
 	"math"
-	"sort"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 
@@ -54,13 +55,12 @@ type surface struct {
 // findLight finds the light on low, the picture reduced by f. The sheet's corners in pixels of the picture are given when
 // it was found; what lies outside them is then left alone.
 func (c crew) findLight(low *field, f int, sheet *[4]fit.Point) *lightMap {
-	g := low.closing(c, closeLow).halve(cellLow).log().smooth()
+	g := low.closing(c, closeLow).halve(c, cellLow).log(c).smooth(c)
 	w, h := g.w, g.h
 	m := &lightMap{w: w, h: h, cell: f * cellLow}
 	valid, depth := m.inside(sheet)
 
-	flat, steep := flatCells(g, valid)
-	_ = steep
+	flat := flatCells(g, valid)
 	label, surf := surfaces(g, flat, depth)
 	src := spreadLabels(label, valid, w, h)
 	pairs := boundaries(g, label, src, len(surf), w, h)
@@ -76,7 +76,7 @@ func (c crew) findLight(low *field, f int, sheet *[4]fit.Point) *lightMap {
 		m.addAgreeing(g, level, label, src, surf, valid, known)
 		level = c.span(g, known, w, h)
 	}
-	m.finish(low, level, known, label, src, surf, valid, sheet != nil)
+	m.finish(c, low, level, known, label, src, surf, valid, sheet != nil)
 	return m
 }
 
@@ -108,8 +108,8 @@ func (m *lightMap) inside(sheet *[4]fit.Point) (valid []bool, depth []float32) {
 	return valid, depth
 }
 
-// flatCells marks the cells over which the picture changes too slowly for an edge, and returns the limit used.
-func flatCells(g *field, valid []bool) ([]bool, float64) {
+// flatCells marks the cells over which the picture changes too slowly for an edge.
+func flatCells(g *field, valid []bool) []bool {
 	w, h := g.w, g.h
 	step := make([]float32, w*h)
 	var some []float64
@@ -128,14 +128,13 @@ func flatCells(g *field, valid []bool) ([]bool, float64) {
 	}
 	limit := flatStep
 	if len(some) > 0 {
-		sort.Float64s(some)
-		limit = math.Min(2*flatStep, math.Max(flatStep, 5*some[len(some)*3/10]))
+		limit = math.Min(2*flatStep, math.Max(flatStep, 5*nth(some, len(some)*3/10)))
 	}
 	flat := make([]bool, w*h)
 	for i, s := range step {
 		flat[i] = valid[i] && float64(s) < limit
 	}
-	return flat, limit
+	return flat
 }
 
 // surfaces labels the 4-connected sets of flat cells; -1 elsewhere.
@@ -277,7 +276,7 @@ func boundaries(g *field, label, src []int32, n, w, h int) []boundary {
 			}
 		}
 	}
-	sort.SliceStable(places, func(i, j int) bool { return places[i].key < places[j].key })
+	slices.SortStableFunc(places, func(a, b place) int { return cmp.Compare(a.key, b.key) })
 	var out []boundary
 	var vals []float64
 	for i := 0; i < len(places); {
@@ -295,11 +294,10 @@ func boundaries(g *field, label, src []int32, n, w, h int) []boundary {
 					vals = append(vals, float64(p.wide))
 				}
 			}
-			sort.Float64s(vals)
-			if k < 3 {
-				b.step[k] = vals[len(vals)/2]
+			if mid := nth(vals, len(vals)/2); k < 3 {
+				b.step[k] = mid
 			} else {
-				b.wide = vals[len(vals)/2]
+				b.wide = mid
 			}
 		}
 		out = append(out, b)
@@ -444,28 +442,44 @@ func (m *lightMap) addAgreeing(g, level *field, label, src []int32, surf []surfa
 func (c crew) span(g *field, known []bool, w, h int) *field {
 	out := newField(w, h)
 	q := quadratic(g, known)
-	rest := newField(w, h)
-	base := func(i, k int) float32 {
-		x, y := 2*float64(i%w)/float64(w)-1, 2*float64(i/w)/float64(h)-1
-		p := q[k]
-		return float32(p[0] + float64(p[1]*x) + float64(p[2]*y) + float64(p[3]*x*x) + float64(p[4]*x*y) + float64(p[5]*y*y))
-	}
-	for i, ok := range known {
-		if ok {
-			for k := range 3 {
-				rest.v[3*i+k] = g.v[3*i+k] - base(i, k)
+	xs, ys := unitSteps(w), unitSteps(h)
+	c.each(3, func(k int) {
+		p, bend, rest := q[k], make([]float32, w*h), make([]float32, w*h)
+		for i, x, y := 0, 0, 0; i < len(bend); i, x = i+1, x+1 {
+			if x == w {
+				x, y = 0, y+1
+			}
+			x, y := xs[x], ys[y]
+			bend[i] = float32(p[0] + float64(p[1]*x) + float64(p[2]*y) + float64(p[3]*x*x) + float64(p[4]*x*y) + float64(p[5]*y*y))
+			if known[i] {
+				rest[i] = g.v[3*i+k] - bend[i]
 			}
 		}
-	}
-	membrane(rest, known)
-	c.rows(h, func(y0, y1 int) {
-		for i := y0 * w; i < y1*w; i++ {
-			for k := range 3 {
-				out.v[3*i+k] = rest.v[3*i+k] + base(i, k)
-			}
+		membrane(rest, known, w, h)
+		for i, v := range rest {
+			out.v[3*i+k] = v + bend[i]
 		}
 	})
 	return out
+}
+
+// unitSteps returns the places of n cells in a row, from -1 on to 1.
+func unitSteps(n int) []float64 {
+	v := make([]float64, n)
+	for i := range v {
+		v[i] = 2*float64(i)/float64(n) - 1
+	}
+	return v
+}
+
+// addTimes adds k times r to sum.
+func addTimes(sum, r *[6]float64, k float64) {
+	sum[0] += float64(k * r[0])
+	sum[1] += float64(k * r[1])
+	sum[2] += float64(k * r[2])
+	sum[3] += float64(k * r[3])
+	sum[4] += float64(k * r[4])
+	sum[5] += float64(k * r[5])
 }
 
 // quadratic fits c0 + c1·x + c2·y + c3·x² + c4·xy + c5·y², x and y in [-1,1], to the known cells of each channel; with
@@ -494,19 +508,20 @@ func quadratic(g *field, known []bool) (q [3][6]float64) {
 	ata := mat.NewSymDense(6, nil)
 	atb := mat.NewDense(6, 3, nil)
 	var s [6][6]float64
-	var t [6][3]float64
-	for i, ok := range known {
-		if !ok {
-			continue
-		}
-		x, y := 2*float64(i%w)/float64(w)-1, 2*float64(i/w)/float64(h)-1
-		r := [6]float64{1, x, y, x * x, x * y, y * y}
-		for a := range r {
-			for b := a; b < 6; b++ {
-				s[a][b] += float64(r[a] * r[b])
+	var t [3][6]float64
+	xs, ys := unitSteps(w), unitSteps(h)
+	for yi, y := range ys {
+		for xi, x := range xs {
+			i := yi*w + xi
+			if !known[i] {
+				continue
+			}
+			r := [6]float64{1, x, y, x * x, x * y, y * y}
+			for a := range s {
+				addTimes(&s[a], &r, r[a])
 			}
 			for k := range 3 {
-				t[a][k] += float64(r[a] * float64(g.v[3*i+k]))
+				addTimes(&t[k], &r, float64(g.v[3*i+k]))
 			}
 		}
 	}
@@ -514,7 +529,7 @@ func quadratic(g *field, known []bool) (q [3][6]float64) {
 		for b := a; b < 6; b++ {
 			ata.SetSym(a, b, s[a][b])
 		}
-		atb.SetRow(a, t[a][:])
+		atb.SetRow(a, []float64{t[0][a], t[1][a], t[2][a]})
 		// A trace of damping keeps a thin strip of paper from bending the rest.
 		ata.SetSym(a, a, s[a][a]*(1+1e-4)+1e-6)
 	}
@@ -531,33 +546,28 @@ func quadratic(g *field, known []bool) (q [3][6]float64) {
 	return q
 }
 
-// membrane fills the samples of f that are not known by Laplace's equation, rims free, those known held.
-func membrane(f *field, known []bool) {
-	w, h := f.w, f.h
+// membrane fills the samples of v, w x h, that are not known by Laplace's equation, rims free, those known held.
+func membrane(v []float32, known []bool, w, h int) {
 	if w > 3 && h > 3 {
 		cw, ch := (w+1)/2, (h+1)/2
-		cf, ck := newField(cw, ch), make([]bool, cw*ch)
-		cn := make([]float32, cw*ch)
+		coarse, ck := make([]float32, cw*ch), make([]bool, cw*ch)
+		n := make([]float32, cw*ch)
 		for i, ok := range known {
 			if ok {
 				j := (i/w/2)*cw + i%w/2
-				cn[j]++
-				for k := range 3 {
-					cf.v[3*j+k] += f.v[3*i+k]
-				}
+				n[j]++
+				coarse[j] += v[i]
 			}
 		}
 		all := true
-		for j, n := range cn {
+		for j, n := range n {
 			if ck[j] = n > 0; ck[j] {
-				for k := range 3 {
-					cf.v[3*j+k] /= n
-				}
+				coarse[j] /= n
 			}
 			all = all && ck[j]
 		}
 		if !all {
-			membrane(cf, ck)
+			membrane(coarse, ck, cw, ch)
 		}
 		for i, ok := range known {
 			if ok {
@@ -567,61 +577,59 @@ func membrane(f *field, known []bool) {
 			x, y := i%w, i/w
 			xa, ya := x/2, y/2
 			xb, yb := min(cw-1, max(0, xa+2*(x&1)-1)), min(ch-1, max(0, ya+2*(y&1)-1))
-			for k := range 3 {
-				near, side := cf.v[3*(ya*cw+xa)+k], cf.v[3*(ya*cw+xb)+k]
-				up, far := cf.v[3*(yb*cw+xa)+k], cf.v[3*(yb*cw+xb)+k]
-				f.v[3*i+k] = float32(9*near)/16 + float32(3*(side+up))/16 + far/16
-			}
+			near, side := coarse[ya*cw+xa], coarse[ya*cw+xb]
+			up, far := coarse[yb*cw+xa], coarse[yb*cw+xb]
+			v[i] = float32(9*near)/16 + float32(3*(side+up))/16 + far/16
 		}
 	} else {
-		var s [3]float32
-		var n float32
+		var s, n float32
 		for i, ok := range known {
 			if ok {
 				n++
-				for k := range 3 {
-					s[k] += f.v[3*i+k]
-				}
+				s += v[i]
 			}
 		}
 		for i, ok := range known {
 			if !ok {
-				for k := range 3 {
-					f.v[3*i+k] = s[k] / max(1, n)
-				}
+				v[i] = s / max(1, n)
 			}
 		}
 	}
-	const sweeps = 8
-	for s := range sweeps {
-		for n := range w * h {
-			i := n
-			if s&1 == 1 {
-				i = w*h - 1 - n
-			}
-			if known[i] {
-				continue
-			}
-			x, y := i%w, i/w
-			l, r := 3*(i-min(x, 1)), 3*(i+min(w-1-x, 1))
-			u, d := 3*(i-w*min(y, 1)), 3*(i+w*min(h-1-y, 1))
-			for k := range 3 {
-				f.v[3*i+k] = (f.v[l+k] + f.v[r+k] + f.v[u+k] + f.v[d+k]) / 4
-			}
+	var open []int32 // the samples that are not known
+	for i, ok := range known {
+		if !ok {
+			open = append(open, int32(i))
+		}
+	}
+	settle := func(i int) {
+		x, y := i%w, i/w
+		l, r := i-min(x, 1), i+min(w-1-x, 1)
+		u, d := i-w*min(y, 1), i+w*min(h-1-y, 1)
+		v[i] = (v[l] + v[r] + v[u] + v[d]) / 4
+	}
+	const sweeps = 8 // to and fro
+	for range sweeps / 2 {
+		for _, i := range open {
+			settle(int(i))
+		}
+		for n := len(open) - 1; n >= 0; n-- {
+			settle(int(open[n]))
 		}
 	}
 }
 
 // finish turns the level into gains, marks what is erased, and measures how uneven the light was.
-func (m *lightMap) finish(low, level *field, known []bool, label, src []int32, surf []surface, valid []bool, straightened bool) {
+func (m *lightMap) finish(c crew, low, level *field, known []bool, label, src []int32, surf []surface, valid []bool, straightened bool) {
 	w, h := m.w, m.h
-	level = level.smooth()
+	level = level.smooth(c)
 	m.paper, m.valid = known, valid
 	m.gain = newField(w, h)
-	for i, v := range level.v {
-		m.gain.v[i] = float32(math.Exp(-float64(v)))
-	}
-	m.normalise(low)
+	c.rows(h, func(y0, y1 int) {
+		for i := 3 * y0 * w; i < 3*y1*w; i++ {
+			m.gain.v[i] = float32(math.Exp(-float64(level.v[i])))
+		}
+	})
+	m.normalise(c, low)
 	var light []float64
 	for i, ok := range valid {
 		if ok && i%3 == 0 {
@@ -630,9 +638,8 @@ func (m *lightMap) finish(low, level *field, known []bool, label, src []int32, s
 	}
 	m.span, m.level = 1, 1
 	if len(light) > 0 {
-		sort.Float64s(light)
-		m.level = math.Exp(light[len(light)/2])
-		m.span = math.Exp(light[len(light)*99/100] - light[len(light)/100])
+		m.level = math.Exp(nth(light, len(light)/2))
+		m.span = math.Exp(nth(light, len(light)*99/100) - nth(light, len(light)/100))
 	}
 	for _, s := range surf {
 		m.shadow = m.shadow || s.shadow
@@ -645,8 +652,8 @@ func (m *lightMap) finish(low, level *field, known []bool, label, src []int32, s
 }
 
 // normalise scales the gains so that the median of bare paper becomes 1 in each channel.
-func (m *lightMap) normalise(low *field) {
-	for k := range 3 {
+func (m *lightMap) normalise(c crew, low *field) {
+	c.each(3, func(k int) {
 		var v []float64
 		for i, ok := range m.paper {
 			if !ok {
@@ -656,15 +663,14 @@ func (m *lightMap) normalise(low *field) {
 			v = append(v, float64(low.v[3*(y*cellLow*low.w+x*cellLow)+k]*m.gain.v[3*i+k]))
 		}
 		if len(v) == 0 {
-			continue
+			return
 		}
-		sort.Float64s(v)
-		if med := float32(v[len(v)/2]); med > 0 {
+		if med := float32(nth(v, len(v)/2)); med > 0 {
 			for i := k; i < len(m.gain.v); i += 3 {
 				m.gain.v[i] /= med
 			}
 		}
-	}
+	})
 }
 
 // markOutside marks what lies along the rim of an unstraightened picture and is not paper: desk, hand, the next sheet.

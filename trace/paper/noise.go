@@ -2,7 +2,6 @@ package paper
 
 import (
 	"math"
-	"sort"
 
 	"pochoir/fit"
 )
@@ -61,8 +60,7 @@ func (d *developer) paperNoise(toSheet Homography) float64 {
 	if len(sds) == 0 {
 		return 0
 	}
-	sort.Float64s(sds)
-	return sds[len(sds)/2]
+	return nth(sds, len(sds)/2)
 }
 
 // planeDeviation returns the standard deviation of a size×size window from its plane of least squares.

@@ -1,6 +1,8 @@
 package paper
 
 import (
+	"bytes"
+	"encoding/binary"
 	"image"
 	"math"
 	"slices"
@@ -134,7 +136,7 @@ func (s *Sheet) wipe(i int, ground, dark []uint8) {
 		for xx := max(0, x-rim); xx <= min(s.W-1, x+rim); xx++ {
 			j := yy*s.W + xx
 			if dark[j] > 0 && dark[j] <= seenDark || j == i {
-				copy(s.Pix[4*j:4*j+3], ground[3*j:3*j+3])
+				copy(s.Pix[4*j:4*j+3], ground[4*j:4*j+3])
 			}
 		}
 	}
@@ -178,9 +180,13 @@ func (s *Sheet) paintThere() (strong, blue bool) {
 	n, nb := 0, 0
 	for y := 0; y < s.H; y += every {
 		row := s.Pix[4*y*s.W : 4*(y+1)*s.W]
-		for x := 0; x+3 < len(row); x += 4 * every {
-			r, g, b := -logLight[row[x]], -logLight[row[x+1]], -logLight[row[x+2]]
-			if d := max(r, g, b); d < pencilBroad || d < pencilPaint && !s.broadPaint(x/4, y) {
+		for x := 0; x < s.W; x += every {
+			if x = s.blank.skip(x, y, every); x >= s.W {
+				break
+			}
+			p := row[4*x : 4*x+3 : 4*x+3]
+			r, g, b := -logLight[p[0]], -logLight[p[1]], -logLight[p[2]]
+			if d := max(r, g, b); d < pencilBroad || d < pencilPaint && !s.broadPaint(x, y) {
 				continue
 			}
 			n++
@@ -212,38 +218,35 @@ func (s *Sheet) broadPaint(x, y int) bool {
 // out.
 const markTile = 64
 
-// thinMarks returns the light of the sheet without its thin dark marks (R,G,B a pixel, filled only where there may be
+// thinMarks returns the light of the sheet without its thin dark marks (R,G,B,A a pixel, filled only where there may be
 // marks) and how much darker each pixel is, in 1/markUnit of the logarithm of the channel where it is most; 0 where it is
 // no mark.
 func (s *Sheet) thinMarks(c crew) (ground, dark []uint8) {
 	w, h := s.W, s.H
-	ground, dark = make([]uint8, 3*w*h), make([]uint8, w*h)
+	ground, dark = make([]uint8, 4*w*h), make([]uint8, w*h)
 	tw, th := (w+markTile-1)/markTile, (h+markTile-1)/markTile
 	step := s.grainStep()
 	c.each(th, func(ty int) {
 		const side = markTile + 4*pencilReach
-		a, b := make([]uint8, 3*side*side), make([]uint8, 3*side*side)
+		a := make([]uint8, 4*side*side)
 		for tx := range tw {
 			x0, y0 := tx*markTile, ty*markTile
 			x1, y1 := min(x0+markTile, w), min(y0+markTile, h)
 			if s.bare(x0, y0, x1, y1, 255-step) {
 				continue
 			}
-			for y := range side {
-				row := s.Pix[4*w*min(max(y0-2*pencilReach+y, 0), h-1):]
-				for x := range side {
-					p := row[4*min(max(x0-2*pencilReach+x, 0), w-1):][:3]
-					q := a[3*(y*side+x):][:3]
-					q[0], q[1], q[2] = p[0], p[1], p[2]
-				}
-			}
-			closeTile(a, b, side)
+			s.window(a, x0-2*pencilReach, y0-2*pencilReach, side)
+			closeTile(a, side)
 			for y := y0; y < y1; y++ {
-				for x := x0; x < x1; x++ {
-					i := y*w + x
-					g := a[3*((y-y0)*side+x-x0):][:3] // the closing moved everything by its reach
-					copy(ground[3*i:3*i+3], g)
-					p := s.Pix[4*i : 4*i+3 : 4*i+3]
+				// The closing moved everything by its reach.
+				under, row := a[4*(y-y0)*side:][:4*(x1-x0)], s.Pix[4*(y*w+x0):][:4*(x1-x0)]
+				copy(ground[4*(y*w+x0):], under)
+				for x := 0; x < len(row); x += 4 {
+					if x+8 <= len(row) && binary.LittleEndian.Uint64(row[x:]) == binary.LittleEndian.Uint64(under[x:]) {
+						x += 4
+						continue
+					}
+					g, p := under[x:x+3:x+3], row[x:x+3:x+3]
 					if max(g[0], g[1], g[2]) < darkGround {
 						continue
 					}
@@ -256,7 +259,7 @@ func (s *Sheet) thinMarks(c crew) (ground, dark []uint8) {
 							d = max(d, logLight[g[k]]-logLight[p[k]])
 						}
 					}
-					dark[i] = uint8(min(d*markUnit+0.5, 255))
+					dark[y*w+x0+x/4] = uint8(min(d*markUnit+0.5, 255))
 				}
 			}
 		}
@@ -276,10 +279,19 @@ func openChannels(g []uint8) (open [3]bool) {
 
 // bare reports whether a rectangle holds hardly a pixel darker than least.
 func (s *Sheet) bare(x0, y0, x1, y1, least int) bool {
+	if s.blank.all(x0, y0, x1, y1) {
+		return true
+	}
 	n := 0
+	paper := 0x0001010100010101 * uint64(max(least, 0)) // of two pixels, whatever their alpha
 	for y := y0; y < y1; y++ {
 		row := s.Pix[4*(y*s.W+x0) : 4*(y*s.W+x1)]
 		for x := 0; x+3 < len(row); x += 4 {
+			// Two pixels at once, most of which are paper.
+			if x+8 <= len(row) && notLess(binary.LittleEndian.Uint64(row[x:]), paper) == math.MaxUint64 {
+				x += 4
+				continue
+			}
 			if int(min(row[x], row[x+1], row[x+2])) < least {
 				n++
 			}
@@ -288,32 +300,33 @@ func (s *Sheet) bare(x0, y0, x1, y1, least int) bool {
 	return n <= (x1-x0)*(y1-y0)/512
 }
 
-// closeTile is the grey closing of a square of three-channel pixels by 2·pencilReach+1 pixels both ways. The result for
-// pixel (x, y) stands 2·pencilReach pixels up and to the left; the last 4·pencilReach columns and rows mean nothing. b is
-// scratch space.
-func closeTile(a, b []uint8, side int) {
-	for _, least := range [2]bool{false, true} {
-		for _, stride := range [2]int{3, 3 * side} {
-			// The extreme of 13 is that of two runs of 8, of 4, of 2, overlapping.
-			src, dst := a, b
-			for _, d := range [4]int{1, 2, 4, 2*pencilReach + 1 - 8} {
-				n := len(src) - d*stride
-				p, q, o := src[:n], src[d*stride:], dst[:n]
-				q = q[:len(p)]
-				if least {
-					for i, v := range p {
-						o[i] = min(v, q[i])
-					}
-				} else {
-					for i, v := range p {
-						o[i] = max(v, q[i])
-					}
-				}
-				copy(dst[n:], src[n:])
-				src, dst = dst, src
-			}
+// window copies a square of pixels from (x0, y0) on to dst; beyond the rims of the sheet the pixels there repeat.
+func (s *Sheet) window(dst []uint8, x0, y0, side int) {
+	for y := range side {
+		row := s.Pix[4*s.W*min(max(y0+y, 0), s.H-1):][:4*s.W]
+		out := dst[4*side*y : 4*side*(y+1)]
+		if x0 >= 0 && x0+side <= s.W {
+			copy(out, row[4*x0:])
+			continue
+		}
+		for x := range side {
+			copy(out[4*x:4*x+4], row[4*min(max(x0+x, 0), s.W-1):])
 		}
 	}
+}
+
+// closeTile is the grey closing of a square of four-channel pixels by 2·pencilReach+1 pixels both ways. The result for
+// pixel (x, y) stands 2·pencilReach pixels up and to the left; the last 4·pencilReach columns and rows mean nothing.
+func closeTile(a []uint8, side int) {
+	const n = 2*pencilReach + 1
+	widen(a, n, 4, false)
+	widen(a, n, 4*side, false)
+	a = a[:len(a)-4*side*(n-1)]
+	if a[0] == 255 && bytes.Equal(a[1:], a[:len(a)-1]) {
+		return // all white: nothing is broader than a mark
+	}
+	widen(a, n, 4, true)
+	widen(a, n, 4*side, true)
 }
 
 // nearInk marks the pixels within pencilKeep px, both ways, of a thin mark as dark as ink.
@@ -384,12 +397,12 @@ func (s *Sheet) weigh(m *mark, dark, ground []uint8, keep []bool) {
 	onPaper := 0
 	for _, i := range m.px {
 		hist[dark[i]]++
-		if g := ground[3*i : 3*i+3]; min(g[0], g[1], g[2]) >= whiteGround {
+		if g := ground[4*i : 4*i+3]; min(g[0], g[1], g[2]) >= whiteGround {
 			onPaper++
 		}
-		for k, open := range openChannels(ground[3*i : 3*i+3]) {
+		for k, open := range openChannels(ground[4*i : 4*i+3]) {
 			if open {
-				g := ground[3*int(i)+k]
+				g := ground[4*int(i)+k]
 				m.mean[k] += logLight[g] - logLight[s.Pix[4*int(i)+k]]
 				m.doubt[k] += glareDoubt / (toLinear[g] + glare)
 				shown[k]++
@@ -439,7 +452,7 @@ func (s *Sheet) weigh(m *mark, dark, ground []uint8, keep []bool) {
 			over := float32(0)
 			for k, open := range m.open {
 				if open {
-					over = max(over, logLight[ground[3*int(i)+k]]-logLight[s.Pix[4*j+k]])
+					over = max(over, logLight[ground[4*int(i)+k]]-logLight[s.Pix[4*j+k]])
 				}
 			}
 			if over > like*mean {

@@ -1,6 +1,7 @@
 package paper
 
 import (
+	"bytes"
 	"math"
 
 	"pochoir/fit"
@@ -23,25 +24,30 @@ const gainStep = 8
 // row fills dst with the linear reflectances of n sheet pixels from (x0, y) on, R,G,B each; paper is near 1. What lies
 // outside the picture, and what is to be erased, becomes exactly 1.
 func (d *developer) row(dst []float32, x0, y, n int) {
+	place := func(x int) fit.Point {
+		return d.back.Apply(fit.Point{X: float64(x0+x) + 0.5, Y: float64(y) + 0.5})
+	}
+	var gb [3]float32
+	var eb bool
+	if d.light != nil {
+		gb, eb = d.light.at(place(0))
+	}
 	for x := 0; x < n; x += gainStep {
 		k := min(gainStep, n-x)
 		run := dst[3*x : 3*(x+k)]
-		a := d.back.Apply(fit.Point{X: float64(x0+x) + 0.5, Y: float64(y) + 0.5})
-		b := d.back.Apply(fit.Point{X: float64(x0+x+k) + 0.5, Y: float64(y) + 0.5})
 		d.average(run, x0+x, y, k)
 		if d.light == nil {
 			continue
 		}
-		ga, ea := d.light.at(a)
-		gb, eb := d.light.at(b)
+		ga, ea := gb, eb
+		gb, eb = d.light.at(place(x + k))
 		inv := 1 / float32(k)
 		scale := 1 / (1 - d.black)
 		for i := range k {
 			t := float32(i) * inv
 			p := run[3*i : 3*i+3 : 3*i+3]
 			if (ea || eb) && d.light.erased > 0 {
-				at := d.back.Apply(fit.Point{X: float64(x0+x+i) + 0.5, Y: float64(y) + 0.5})
-				if _, e := d.light.at(at); e {
+				if _, e := d.light.at(place(x + i)); e {
 					p[0], p[1], p[2] = 1, 1, 1
 					continue
 				}
@@ -136,55 +142,55 @@ func (d *developer) average(dst []float32, x0, y, n int) {
 	}
 }
 
-// develop fills a new bitmap of the sheet. Paper that is bare all around becomes white without a closer look.
-func (d *developer) develop(c crew) []uint8 {
-	pix := make([]uint8, 4*d.w*d.h)
+// develop fills a new bitmap of the sheet. Paper that is bare all around becomes white without a closer look, and the
+// squares that hold nothing else are blank.
+func (d *developer) develop(c crew) (pix []uint8, blank *blankMap) {
+	pix = make([]uint8, 4*d.w*d.h)
+	blank = newBlankMap(d.w, d.h)
 	c.rows(d.h, func(y0, y1 int) {
-		buf := make([]float32, 3*d.w)
+		buf, white := make([]float32, 3*d.w), bytes.Repeat([]uint8{255}, 4*d.w)
 		for y := y0; y < y1; y++ {
 			line := pix[4*y*d.w : 4*(y+1)*d.w]
+			here := d.isBare(0, y)
 			for x := 0; x < d.w; {
-				from := x
-				for x < d.w && d.isBare(x, y) {
-					x = min(x+gainStep, d.w)
+				// The next steps that are all bare, at both their ends, or all not.
+				from, bare := x, false
+				for x < d.w {
+					next := d.isBare(x+gainStep, y)
+					if step := here && next; x == from {
+						bare = step
+					} else if step != bare {
+						break
+					}
+					x, here = min(x+gainStep, d.w), next
 				}
-				for i := range line[4*from : 4*x] {
-					line[4*from+i] = 255
-				}
-				from = x
-				for x < d.w && !d.isBare(x, y) {
-					x = min(x+gainStep, d.w)
-				}
-				if from == x {
+				run := line[4*from : 4*x]
+				if bare {
+					copy(run, white)
 					continue
 				}
+				blank.drawn(from, x, y)
 				src := buf[:3*(x-from)]
 				d.row(src, from, y, x-from)
-				dst := line[4*from : 4*x]
-				for len(dst) >= 4 && len(src) >= 3 {
-					dst[0], dst[1], dst[2], dst[3] = encode(src[0]), encode(src[1]), encode(src[2]), 255
-					dst, src = dst[4:], src[3:]
+				for len(run) >= 4 && len(src) >= 3 {
+					run[0], run[1], run[2], run[3] = encode(src[0]), encode(src[1]), encode(src[2]), 255
+					run, src = run[4:], src[3:]
 				}
 			}
 		}
 	})
-	return pix
+	return pix, blank
 }
 
-// isBare reports whether the gainStep pixels of the sheet from (x, y) on are surely bare paper.
+// isBare reports whether pixel (x, y) of the sheet lies in a cell that is surely bare paper.
 func (d *developer) isBare(x, y int) bool {
 	m := d.light
 	if m == nil || m.bare == nil {
 		return false
 	}
-	for _, o := range [2]float64{0.5, gainStep + 0.5} {
-		p := d.back.Apply(fit.Point{X: float64(x) + o, Y: float64(y) + 0.5})
-		cx, cy := int(p.X)/m.cell, int(p.Y)/m.cell
-		if !(p.X >= 0 && p.Y >= 0) || cx >= m.w || cy >= m.h || !m.bare[cy*m.w+cx] {
-			return false
-		}
-	}
-	return true
+	p := d.back.Apply(fit.Point{X: float64(x) + 0.5, Y: float64(y) + 0.5})
+	cx, cy := int(p.X)/m.cell, int(p.Y)/m.cell
+	return p.X >= 0 && p.Y >= 0 && cx < m.w && cy < m.h && m.bare[cy*m.w+cx]
 }
 
 // markBare marks the cells that are bare paper to the last reduced pixel, with their neighbours.

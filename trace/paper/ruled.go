@@ -68,17 +68,15 @@ func (s *Sheet) findRules(c crew, a axis) (family, single []rule) {
 	nu := a.n / ruleStep
 	dark := make([]uint8, nu*a.m) // darkness of thin marks, by looked-at column, in ruleUnit
 	c.rows(nu, func(u0, u1 int) {
-		col, tmp, shut := make([]float32, a.m), make([]float32, a.m), make([]float32, a.m)
+		s.columns(dark, a, u0, u1)
+		shut, tmp := make([]uint8, a.m), make([]uint8, a.m)
 		for u := u0; u < u1; u++ {
-			at := (u*ruleStep + ruleStep/2) * a.along
-			for v := range col {
-				p := s.Pix[at+v*a.across:]
-				col[v] = logLight[min(p[0], p[1], p[2])]
-			}
 			out := dark[u*a.m : (u+1)*a.m]
-			closeLine(shut, tmp, col)
-			for v := range out {
-				out[v] = uint8(min(shut[v]-col[v], ruleCap)/ruleUnit + 0.5)
+			closeLine(shut, tmp, out)
+			for v, level := range out {
+				if out[v] = 0; shut[v] != level {
+					out[v] = uint8(min(logLight[shut[v]]-logLight[level], ruleCap)/ruleUnit + 0.5)
+				}
 			}
 		}
 	})
@@ -99,30 +97,46 @@ func (s *Sheet) findRules(c crew, a axis) (family, single []rule) {
 	return family, single
 }
 
-// closeLine sets dst to the grey closing of v by 2r+1 samples, r being ruleReach: the running greatest, then the least of
-// those. What lies beyond the ends has no say. tmp is scratch space; all are as long as v, which is more than 4r.
-func closeLine(dst, tmp, v []float32) {
-	const r = ruleReach
-	copy(dst, v)
-	// The extreme of 15 is that of two runs of 8, of 4, of 2, overlapping. Each pass moves it to the left.
-	for _, d := range [4]int{1, 2, 4, 2*r + 1 - 8} {
-		n := len(v) - d
-		p, q := dst[:n], dst[d:]
-		for i, x := range p {
-			p[i] = max(x, q[i])
+// columns sets the looked-at columns u0 to u1 of dst to the level of each pixel's darkest channel.
+func (s *Sheet) columns(dst []uint8, a axis, u0, u1 int) {
+	level := func(u, v int) {
+		p := s.Pix[(u*ruleStep+ruleStep/2)*a.along+v*a.across:][:3]
+		dst[u*a.m+v] = min(p[0], p[1], p[2])
+	}
+	for i := range dst[u0*a.m : u1*a.m] {
+		dst[u0*a.m+i] = 255
+	}
+	if a.along == 4 { // the columns run down the bitmap: side by side, row after row
+		for v := range a.m {
+			for u := u0; u < u1; u++ {
+				x := s.blank.skip(u*ruleStep+ruleStep/2, v, ruleStep)
+				if u = x / ruleStep; u < u1 {
+					level(u, v)
+				}
+			}
+		}
+		return
+	}
+	for u := u0; u < u1; u++ {
+		for v := 0; v < a.m; v++ {
+			if v = s.blank.until(v, u*ruleStep+ruleStep/2); v < a.m {
+				level(u, v)
+			}
 		}
 	}
+}
+
+// closeLine sets dst to the grey closing of v by 2r+1 samples, r being ruleReach: the running greatest, then the least of
+// those. What lies beyond the ends has no say. tmp is scratch space; all are as long as v, which is more than 4r.
+func closeLine(dst, tmp, v []uint8) {
+	const r = ruleReach
+	copy(dst, v)
+	widen(dst, 2*r+1, 1, false)
 	copy(tmp[r:], dst[:len(v)-2*r]) // the greatest within r of each sample
 	for i := range r {
 		tmp[i], tmp[len(v)-1-i] = tmp[r], tmp[len(v)-1-r]
 	}
-	for _, d := range [4]int{1, 2, 4, 2*r + 1 - 8} {
-		n := len(v) - d
-		p, q := tmp[:n], tmp[d:]
-		for i, x := range p {
-			p[i] = min(x, q[i])
-		}
-	}
+	widen(tmp, 2*r+1, 1, true)
 	copy(dst[r:], tmp[:len(v)-2*r])
 	for i := range r {
 		dst[i], dst[len(v)-1-i] = max(dst[r], v[i]), max(dst[len(v)-1-r], v[len(v)-1-i])
@@ -137,28 +151,33 @@ func steepest(dark []uint8, nu, m int) float64 {
 		steps = 75
 	)
 	mb := m / bin
-	coarse := make([]float32, 0, nu/every*mb)
-	cols := 0
-	for u := every / 2; u < nu; u += every {
-		for v := range mb {
-			coarse = append(coarse, ruleUnit*(float32(dark[u*m+bin*v])+float32(dark[u*m+bin*v+1])))
-		}
-		cols++
+	// Most of a sheet shows nothing: of each column only what it shows is kept.
+	type seen struct {
+		v    int32
+		dark float32
 	}
+	var all [][]seen
+	for u := every / 2; u < nu; u += every {
+		var col []seen
+		for v := range mb {
+			if a, b := dark[u*m+bin*v], dark[u*m+bin*v+1]; a|b != 0 {
+				col = append(col, seen{int32(v), ruleUnit * (float32(a) + float32(b))})
+			}
+		}
+		all = append(all, col)
+	}
+	cols := len(all)
 	best, bestScore := 0.0, -1.0
 	sum := make([]float32, mb)
 	for k := -steps; k <= steps; k++ {
 		slope := ruleSlopes * float64(k) / steps
 		clear(sum)
-		for u := range cols {
-			shift := int(math.Round(slope * (float64(u) - float64(cols)/2) * every * ruleStep / bin))
-			lo, hi := max(0, -shift), min(mb, mb-shift)
-			if lo >= hi {
-				continue
-			}
-			src := coarse[u*mb+lo+shift : u*mb+hi+shift]
-			for i, v := range src {
-				sum[lo+i] += v
+		for u, col := range all {
+			shift := int32(math.Round(slope * (float64(u) - float64(cols)/2) * every * ruleStep / bin))
+			for _, e := range col {
+				if v := e.v - shift; uint(v) < uint(mb) {
+					sum[v] += e.dark
+				}
 			}
 		}
 		score := 0.0
@@ -192,8 +211,7 @@ func projections(c crew, dark []uint8, nu, m int, slope float64) [][]float32 {
 			q[v] = (p[max(v-1, 0)] + 2*p[v] + p[min(v+1, m-1)]) / float32(4*per)
 		}
 		copy(p, q)
-		slices.Sort(p)
-		floor := p[m/2]
+		floor := nth(p, m/2)
 		for v := range q {
 			q[v] -= floor
 		}

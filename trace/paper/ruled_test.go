@@ -276,13 +276,13 @@ func TestCrayonStays(t *testing.T) {
 // The closing by overlapping runs is that by its definition, away from the ends.
 func TestCloseLine(t *testing.T) {
 	r := rand.New(rand.NewPCG(6, 6))
-	v := make([]float32, 200)
+	v := make([]uint8, 200)
 	for i := range v {
-		v[i] = r.Float32()
+		v[i] = uint8(r.UintN(256))
 	}
-	got, tmp := make([]float32, len(v)), make([]float32, len(v))
+	got, tmp := make([]uint8, len(v)), make([]uint8, len(v))
 	closeLine(got, tmp, v)
-	extreme := func(v []float32, at int, less func(a, b float32) bool) float32 {
+	extreme := func(v []uint8, at int, less func(a, b uint8) bool) uint8 {
 		m := v[at]
 		for _, x := range v[max(0, at-ruleReach):min(len(v), at+ruleReach+1)] {
 			if less(m, x) {
@@ -292,11 +292,11 @@ func TestCloseLine(t *testing.T) {
 		return m
 	}
 	for i := range v {
-		tmp[i] = extreme(v, i, func(a, b float32) bool { return a < b })
+		tmp[i] = extreme(v, i, func(a, b uint8) bool { return a < b })
 	}
 	for i := 2 * ruleReach; i < len(v)-2*ruleReach; i++ {
-		if want := extreme(tmp, i, func(a, b float32) bool { return a > b }); got[i] != want {
-			t.Fatalf("sample %d is %g, want %g", i, got[i], want)
+		if want := extreme(tmp, i, func(a, b uint8) bool { return a > b }); got[i] != want {
+			t.Fatalf("sample %d is %d, want %d", i, got[i], want)
 		}
 	}
 	for i := range v {

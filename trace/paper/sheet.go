@@ -55,6 +55,7 @@ type Sheet struct {
 	Notes        []string // one line for each step, for people
 
 	developed *developer // how the pixels were made; nil for digital
+	blank     *blankMap  // what is white since then; nil where nothing is known
 	dropped   bool       // ruling or pencil was taken out of them since
 }
 
@@ -118,6 +119,9 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 	if err := c.ctx.Err(); err != nil {
 		return err
 	}
+	native := 0.0
+	spread := c.beside(func() { native = c.edgeSpread(pic.Pix, pic.W, pic.H) })
+	defer spread()
 	var quad *sheetQuad
 	switch opt.Sheet {
 	case SheetCorners:
@@ -147,12 +151,11 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 		s.LightRange, s.ShadowFound = light.span, light.shadow
 	}
 	d := developer{pic: pic, light: light}
-	native := edgeSpread(pic.Pix, pic.W, pic.H)
 	scale := 1.0
 	if light != nil {
 		long, black := light.drawing(low, f)
 		d.black = black
-		if long > 0 {
+		if spread(); long > 0 {
 			want := math.Min(mostDrawing, math.Max(leastDrawing, long*sheetBlur/math.Max(native, 0.1)))
 			scale = math.Min(1, want/long)
 			s.Drawn = long * scale
@@ -166,7 +169,9 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 	}
 	s.Homography = toSheet.Mul(Homography{1, 0, -offset.X, 0, 1, -offset.Y, 0, 0, 1})
 	s.developed = &d
-	s.Picture = Picture{W: d.w, H: d.h, Pix: d.develop(c), Name: full.Name, Format: full.Format, Lossy: full.Lossy,
+	var pix []uint8
+	pix, s.blank = d.develop(c)
+	s.Picture = Picture{W: d.w, H: d.h, Pix: pix, Name: full.Name, Format: full.Format, Lossy: full.Lossy,
 		Subsampled: full.Subsampled, Focal35: full.Focal35, Camera: full.Camera}
 	if s.Drawn == 0 {
 		s.Drawn = float64(max(d.w, d.h))
@@ -178,7 +183,7 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 		s.wipeRim()
 	}
 	s.Noise = d.paperNoise(toSheet)
-	s.Blur = edgeSpread(s.Pix, s.W, s.H)
+	s.Blur = c.edgeSpread(s.Pix, s.W, s.H)
 	if light != nil {
 		s.note("light evened, brightest %.2f × darkest, paper to %.1f levels", s.LightRange, s.Noise)
 		if s.ShadowFound {
@@ -201,7 +206,7 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 	}
 	if light != nil && !opt.KeepRuled {
 		if n := s.dropRuled(c); n > 0 {
-			s.dropped = true
+			s.dropped, s.blank = true, nil // lines may have lain on squares that are white but for them
 			s.note("printed ruling dropped, %d lines", n)
 		}
 	}
@@ -217,6 +222,7 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 			s.note("what shows through from the back dropped, %.1f %% of the sheet", 100*share)
 		}
 	}
+	s.blank = nil
 	s.note("sheet of %d×%d px, blur %.2f px", s.W, s.H, s.Blur)
 	return nil
 }
@@ -232,7 +238,7 @@ type sheetQuad struct {
 // findSheet returns where the sheet lies when that is plainly seen.
 func (s *Sheet) findSheet(c crew, pic *Picture, low *field, f int, focal35 float64) *sheetQuad {
 	const thumb = 2 // reduced px
-	g := low.closing(c, 3).halve(thumb).log().smooth()
+	g := low.closing(c, 3).halve(c, thumb).log(c).smooth(c)
 	px := float64(f * thumb)
 	dots := edgeDots(g)
 	lines := strongLines(dots, g.w, g.h)

@@ -1,8 +1,9 @@
 package paper
 
 import (
-	"image"
+	"bytes"
 	"math"
+	"slices"
 )
 
 // This file takes off what shows through a sheet from its back. What tells it from what is drawn on the front: it is
@@ -45,7 +46,7 @@ func (s *Sheet) dropThrough(c crew) (share float64) {
 	}
 	a := atlas{px: px, f: f, w: w, h: h, step: step, of: make([]int32, w*h)}
 	a.ink, a.crisp = edgesOf(c, px, w, h, step)
-	a.byInk = grown(c, grown(c, grown(c, a.ink, w, h), w, h), w, h)
+	a.byInk = around(a.ink, w, h, 3, false)
 	a.part()
 	// The lines of a drawing, without an edge, are what the back is known by. Paint varies by itself: some of them must
 	// lie on paper, or the palest paint.
@@ -82,7 +83,15 @@ func (s *Sheet) reduced(c crew, f int) []uint8 {
 			clear(sums)
 			for k := range f {
 				row := s.Pix[4*s.W*(y*f+k):]
-				for x := range w {
+				for x := 0; x < w; x++ {
+					for to := min(s.blank.until(f*x, y*f+k)/f, w); x < to; x++ {
+						sums[3*x] += 255 * f
+						sums[3*x+1] += 255 * f
+						sums[3*x+2] += 255 * f
+					}
+					if x >= w {
+						break
+					}
 					p, sum := row[4*f*x:4*f*(x+1)], sums[3*x:3*x+3:3*x+3]
 					for i := 0; i < len(p); i += 4 {
 						sum[0] += int(p[i])
@@ -111,98 +120,83 @@ func (s *Sheet) mayShow(px []uint8, w, h, step int) bool {
 }
 
 // edgesOf marks the pixels of ink, and those where two colours meet in an edge.
-func edgesOf(c crew, px []uint8, w, h, step int) (ink, edge []bool) {
-	dark := make([]bool, w*h)
-	for i := range dark {
-		dark[i] = max(px[3*i], px[3*i+1], px[3*i+2]) < throughDark
-	}
-	ink = grown(c, dark, w, h)
-	crisp := make([]bool, w*h)
+func edgesOf(c crew, px []uint8, w, h, step int) (ink, edge []uint8) {
+	ink = make([]uint8, w*h)
 	// Two readings of a pixel: its darkest channel, and green.
-	level := make([]uint8, w*h)
-	for reading := range 2 {
-		for i := range level {
-			level[i] = px[3*i+1]
-			if reading == 0 {
-				level[i] = min(px[3*i], px[3*i+1], px[3*i+2])
+	var level, low, high [2][]uint8
+	for k := range level {
+		level[k] = make([]uint8, w*h)
+	}
+	for i := range ink {
+		p := px[3*i : 3*i+3 : 3*i+3]
+		level[0][i], level[1][i] = min(p[0], p[1], p[2]), p[1]
+		if max(p[0], p[1], p[2]) < throughDark {
+			ink[i] = marked
+		}
+	}
+	ink = around(ink, w, h, 1, false)
+	// The least and the greatest level about each pixel, ink not counted.
+	c.each(4, func(k int) {
+		v, least := slices.Clone(level[k/2]), k%2 == 0
+		for i, m := range ink {
+			if least {
+				v[i] |= m
+			} else {
+				v[i] &^= m
 			}
 		}
-		low, high := spanAround(c, level, ink, w, h)
-		c.rows(h, func(y0, y1 int) {
-			for y := max(1, y0); y < min(h-1, y1); y++ {
-				for x := 1; x < w-1; x++ {
-					i := y*w + x
-					span := int(high[i]) - int(low[i])
-					if ink[i] || span < step {
+		if v = around(v, w, h, throughReach, least); least {
+			low[k/2] = v
+		} else {
+			high[k/2] = v
+		}
+	})
+	edge = make([]uint8, w*h)
+	c.rows(h, func(y0, y1 int) {
+		for y := max(1, y0); y < min(h-1, y1); y++ {
+			for x := 1; x < w-1; x++ {
+				i := y*w + x
+				if ink[i] != 0 {
+					continue
+				}
+				for k, level := range level {
+					span := int(high[k][i]) - int(low[k][i])
+					if span < step {
 						continue
 					}
 					across, down := abs(int(level[i+1])-int(level[i-1])), abs(int(level[i+w])-int(level[i-w]))
 					// over two pixels
 					if float64(max(across, down)) > 2*throughCrisp*float64(span) {
-						crisp[i] = true
+						edge[i] = marked
 					}
 				}
 			}
-		})
+		}
+	})
+	return ink, around(edge, w, h, 1, false)
+}
+
+// marked is the byte of a pixel that belongs to a mask; all its bits are set.
+const marked = 0xff
+
+// around returns the greatest, or the least, byte within r pixels both ways of each of w x h.
+func around(v []uint8, w, h, r int, least bool) []uint8 {
+	rim := uint8(0) // what has no say
+	if least {
+		rim = 255
 	}
-	return ink, grown(c, crisp, w, h)
-}
-
-// grown returns a mask grown by a pixel all around.
-func grown(c crew, mask []bool, w, h int) []bool {
-	out := make([]bool, w*h)
-	c.rows(h, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			for x := range w {
-				for yy := max(0, y-1); yy <= min(h-1, y+1) && !out[y*w+x]; yy++ {
-					for xx := max(0, x-1); xx <= min(w-1, x+1); xx++ {
-						if mask[yy*w+xx] {
-							out[y*w+x] = true
-							break
-						}
-					}
-				}
-			}
-		}
-	})
+	wide := w + 2*r
+	a := bytes.Repeat([]uint8{rim}, wide*(h+2*r))
+	for y := range h {
+		copy(a[(y+r)*wide+r:], v[y*w:(y+1)*w])
+	}
+	widen(a, 2*r+1, 1, least)
+	widen(a, 2*r+1, wide, least)
+	out := make([]uint8, w*h)
+	for y := range h {
+		copy(out[y*w:(y+1)*w], a[y*wide:])
+	}
 	return out
-}
-
-// spanAround returns the least and the greatest level within throughReach pixels both ways of each, those left out not
-// counted.
-func spanAround(c crew, level []uint8, without []bool, w, h int) (low, high []uint8) {
-	low, high = make([]uint8, w*h), make([]uint8, w*h)
-	lo, hi := make([]uint8, w*h), make([]uint8, w*h)
-	c.rows(h, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			for x := range w {
-				a, b := uint8(255), uint8(0)
-				for i := y*w + max(0, x-throughReach); i <= y*w+min(w-1, x+throughReach); i++ {
-					if !without[i] {
-						a, b = min(a, level[i]), max(b, level[i])
-					}
-				}
-				lo[y*w+x], hi[y*w+x] = a, b
-			}
-		}
-	})
-	c.rows(h, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			out, top := low[y*w:(y+1)*w], high[y*w:(y+1)*w]
-			for x := range out {
-				out[x] = 255
-			}
-			for yy := max(0, y-throughReach); yy <= min(h-1, y+throughReach); yy++ {
-				for x, v := range lo[yy*w : (yy+1)*w] {
-					out[x] = min(out[x], v)
-				}
-				for x, v := range hi[yy*w : (yy+1)*w] {
-					top[x] = max(top[x], v)
-				}
-			}
-		}
-	})
-	return low, high
 }
 
 // region is a set of pixels of one colour: with no edge between them, and without the paints within it.
@@ -216,29 +210,41 @@ type atlas struct {
 	px    []uint8 // the sheet, reduced
 	f     int     // px of the sheet a side of a pixel
 	w, h  int
-	step  int // levels by which a pixel is darker than its region when it counts
-	ink   []bool
-	byInk []bool  // the edges of ink
-	crisp []bool  // where two colours meet in an edge
+	step  int     // levels by which a pixel is darker than its region when it counts
+	ink   []uint8 // masks of marked pixels
+	byInk []uint8 // the edges of ink
+	crisp []uint8 // where two colours meet in an edge
 	of    []int32 // number of each pixel's region; 0 in walls and in regions that are too small
+	dark  []uint8 // scratch mask, empty between regions
 	next  int32
 	all   []region
 }
 
-// fill collects the pixels connected with a first one for which in holds, and marks them done.
-func (a *atlas) fill(first int32, done []bool, in func(i int32) bool) []int32 {
+// fill collects the marked pixels of a mask that are connected with a first one, and takes them off it.
+func (a *atlas) fill(first int32, mask []uint8) []int32 {
+	w, n := int32(a.w), int32(a.w*a.h)
 	px := []int32{first}
-	done[first] = true
+	mask[first] = 0
+	take := func(i int32) {
+		if mask[i] != 0 {
+			mask[i] = 0
+			px = append(px, i)
+		}
+	}
 	for k := 0; k < len(px); k++ {
-		x, y := int(px[k])%a.w, int(px[k])/a.w
-		for _, n := range [4]image.Point{{X: x - 1, Y: y}, {X: x + 1, Y: y}, {X: x, Y: y - 1}, {X: x, Y: y + 1}} {
-			if n.X < 0 || n.Y < 0 || n.X >= a.w || n.Y >= a.h {
-				continue
-			}
-			if q := int32(n.Y*a.w + n.X); !done[q] && in(q) {
-				done[q] = true
-				px = append(px, q)
-			}
+		i := px[k]
+		x := i % w
+		if x > 0 {
+			take(i - 1)
+		}
+		if x < w-1 {
+			take(i + 1)
+		}
+		if i >= w {
+			take(i - w)
+		}
+		if i < n-w {
+			take(i + w)
 		}
 	}
 	return px
@@ -246,11 +252,14 @@ func (a *atlas) fill(first int32, done []bool, in func(i int32) bool) []int32 {
 
 // part finds the regions of the sheet.
 func (a *atlas) part() {
-	done := make([]bool, a.w*a.h)
-	open := func(i int32) bool { return !a.crisp[i] && !a.ink[i] }
-	for i := range int32(a.w * a.h) {
-		if !done[i] && open(i) {
-			a.add(a.fill(i, done, open), 0)
+	open := make([]uint8, a.w*a.h)
+	for i := range open {
+		open[i] = ^(a.crisp[i] | a.ink[i])
+	}
+	a.dark = make([]uint8, a.w*a.h)
+	for i := range open {
+		if open[i] != 0 { // fill has not been here
+			a.add(a.fill(int32(i), open), 0)
 		}
 	}
 }
@@ -270,11 +279,14 @@ func (a *atlas) add(px []int32, depth int) {
 	}
 	if depth < throughDeep {
 		var within [][]int32
-		seen := make([]bool, a.w*a.h)
-		dark := func(i int32) bool { return a.of[i] == number && r.under(a.px, int(i)) >= a.step }
 		for _, i := range px {
-			if !seen[i] && dark(i) {
-				if k := a.fill(i, seen, dark); len(k) >= throughArea && a.edged(k) > throughEdged {
+			if r.under(a.px, int(i)) >= a.step {
+				a.dark[i] = marked
+			}
+		}
+		for _, i := range px {
+			if a.dark[i] != 0 {
+				if k := a.fill(i, a.dark); len(k) >= throughArea && a.edged(k) > throughEdged {
 					within = append(within, k)
 				}
 			}
@@ -310,8 +322,8 @@ func (a *atlas) edged(px []int32) float64 {
 		}
 		for _, o := range [4]int32{1, -1, int32(a.w), -int32(a.w)} {
 			switch j := i + o; {
-			case in[j] || a.byInk[j]:
-			case a.crisp[j]:
+			case in[j] || a.byInk[j] != 0:
+			case a.crisp[j] != 0:
 				edges++
 				all++
 			default:
@@ -437,7 +449,7 @@ func (a *atlas) broad() []bool {
 			case under[i]:
 				m++
 				n++
-			case a.ink[i] || a.crisp[i]:
+			case a.ink[i]|a.crisp[i] != 0:
 				n++
 			}
 			j := (y+1)*sw + x + 1
