@@ -654,7 +654,9 @@ func (s *Sheet) eraseRules(c crew, a axis, lines []rule) {
 		return
 	}
 	shape := s.ruleShape(a, lines)
-	c.each(len(lines), func(i int) { s.eraseRule(a, &lines[i], shape) })
+	for i := range lines { // one after the other: what is seen of one depends on whether its neighbours are there
+		s.eraseRule(c, a, &lines[i], shape)
+	}
 }
 
 // centre returns where the line lies at px u along the sheet.
@@ -760,7 +762,7 @@ func (s *Sheet) ruleShape(a axis, lines []rule) []float32 {
 }
 
 // eraseRule takes one line off the sheet.
-func (s *Sheet) eraseRule(a axis, l *rule, shape []float32) {
+func (s *Sheet) eraseRule(c crew, a axis, l *rule, shape []float32) {
 	height := func(d float64) float32 { // of the shape at d px from the line's middle
 		x := (d+ruleHalf)*ruleShapes - 0.5
 		i := int(math.Floor(x))
@@ -772,97 +774,103 @@ func (s *Sheet) eraseRule(a axis, l *rule, shape []float32) {
 	// How dark the line is in each channel, where it is seen on one ground.
 	dark := make([][3]float32, a.n)
 	seen := make([]bool, a.n)
-	var k crossing
-	for u := range a.n {
-		v := l.centre(u)
-		if !s.look(&k, a, u, v) || !k.flat {
-			continue
-		}
-		var num [3]float32
-		var den float32
-		for j := range k.n {
-			h := height(float64(k.lo+j) + 0.5 - v)
-			den += float32(h * h)
-			for c := range 3 {
-				num[c] += float32(h * (k.under(j, c) - k.log[j][c]))
-			}
-		}
-		if den == 0 {
-			continue
-		}
-		for c := range 3 {
-			dark[u][c] = num[c] / den
-		}
-		seen[u] = true
-	}
-	smooth := alongRule(dark, seen)
-	for u := range a.n {
-		v := l.centre(u)
-		if !s.look(&k, a, u, v) {
-			continue
-		}
-		d := smooth[u]
-		for c := range d {
-			d[c] = max(d[c], 0)
-		}
-		if d == ([3]float32{}) {
-			continue
-		}
-		plain := k.flat // nothing but the line lies here
-		for j := ruleSide - 1; j < k.n-ruleSide+1 && plain; j++ {
-			h := height(float64(k.lo+j) + 0.5 - v)
-			for c := range 3 {
-				e := k.under(j, c) - k.log[j][c] - float32(h*d[c])
-				plain = plain && e < ruleTrust+float32(0.35*d[c]) && e > -ruleTrust-float32(0.35*d[c])
-			}
-		}
-		for j := ruleSide - 1; j < k.n-ruleSide+1; j++ {
-			h := height(float64(k.lo+j) + 0.5 - v)
-			if h < 0.02 && !plain || k.lo+j < 0 || k.lo+j >= a.m {
+	c.rows(a.n, func(u0, u1 int) {
+		var k crossing
+		for u := u0; u < u1; u++ {
+			v := l.centre(u)
+			if !s.look(&k, a, u, v) || !k.flat {
 				continue
 			}
-			p := s.Pix[u*a.along+(k.lo+j)*a.across:][:3]
-			for c := range p {
-				x := k.log[j][c]
-				switch {
-				case plain:
-					x = k.under(j, c)
-				case x > opaque:
-					x = max(x, min(x+float32(h*d[c]), max(k.ground[0][c], k.ground[1][c])))
+			var num [3]float32
+			var den float32
+			for j := range k.n {
+				h := height(float64(k.lo+j) + 0.5 - v)
+				den += float32(h * h)
+				for c := range 3 {
+					num[c] += float32(h * (k.under(j, c) - k.log[j][c]))
 				}
-				p[c] = encode(float32(math.Exp(float64(x)) - glare))
+			}
+			if den == 0 {
+				continue
+			}
+			for c := range 3 {
+				dark[u][c] = num[c] / den
+			}
+			seen[u] = true
+		}
+	})
+	smooth := alongRule(c, dark, seen)
+	c.rows(a.n, func(u0, u1 int) {
+		var k crossing
+		for u := u0; u < u1; u++ {
+			v := l.centre(u)
+			if !s.look(&k, a, u, v) {
+				continue
+			}
+			d := smooth[u]
+			for c := range d {
+				d[c] = max(d[c], 0)
+			}
+			if d == ([3]float32{}) {
+				continue
+			}
+			plain := k.flat // nothing but the line lies here
+			for j := ruleSide - 1; j < k.n-ruleSide+1 && plain; j++ {
+				h := height(float64(k.lo+j) + 0.5 - v)
+				for c := range 3 {
+					e := k.under(j, c) - k.log[j][c] - float32(h*d[c])
+					plain = plain && e < ruleTrust+float32(0.35*d[c]) && e > -ruleTrust-float32(0.35*d[c])
+				}
+			}
+			for j := ruleSide - 1; j < k.n-ruleSide+1; j++ {
+				h := height(float64(k.lo+j) + 0.5 - v)
+				if h < 0.02 && !plain || k.lo+j < 0 || k.lo+j >= a.m {
+					continue
+				}
+				p := s.Pix[u*a.along+(k.lo+j)*a.across:][:3]
+				for c := range p {
+					x := k.log[j][c]
+					switch {
+					case plain:
+						x = k.under(j, c)
+					case x > opaque:
+						x = max(x, min(x+float32(h*d[c]), max(k.ground[0][c], k.ground[1][c])))
+					}
+					p[c] = encode(float32(math.Exp(float64(x)) - glare))
+				}
 			}
 		}
-	}
+	})
 }
 
 // alongRule smooths the darkness of a line along it: the middle of what is seen within ruleSmooth px, and between such
 // places straight on.
-func alongRule(dark [][3]float32, seen []bool) [][3]float32 {
+func alongRule(c crew, dark [][3]float32, seen []bool) [][3]float32 {
 	n := len(dark)
 	out := make([][3]float32, n)
 	ok := make([]bool, n)
-	var vals [3][]float32
-	for u := 0; u < n; u += ruleStep {
-		for c := range vals {
-			vals[c] = vals[c][:0]
-		}
-		for j := max(0, u-ruleSmooth); j <= min(n-1, u+ruleSmooth); j++ {
-			if seen[j] {
-				for c := range vals {
-					vals[c] = append(vals[c], dark[j][c])
+	c.rows(n, func(u0, u1 int) { // whole multiples of ruleStep
+		var vals [3][]float32
+		for u := u0; u < u1; u += ruleStep {
+			for c := range vals {
+				vals[c] = vals[c][:0]
+			}
+			for j := max(0, u-ruleSmooth); j <= min(n-1, u+ruleSmooth); j++ {
+				if seen[j] {
+					for c := range vals {
+						vals[c] = append(vals[c], dark[j][c])
+					}
 				}
 			}
+			if len(vals[0]) < ruleSmooth/2 {
+				continue
+			}
+			for c := range vals {
+				out[u][c] = nth(vals[c], len(vals[c])/2)
+			}
+			ok[u] = true
 		}
-		if len(vals[0]) < ruleSmooth/2 {
-			continue
-		}
-		for c := range vals {
-			slices.Sort(vals[c])
-			out[u][c] = vals[c][len(vals[c])/2]
-		}
-		ok[u] = true
-	}
+	})
 	last := -1
 	for u := 0; u < n; u += ruleStep {
 		if !ok[u] {

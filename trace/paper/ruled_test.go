@@ -1,6 +1,7 @@
 package paper
 
 import (
+	"bytes"
 	"context"
 	"math"
 	"math/rand/v2"
@@ -337,6 +338,24 @@ func TestAlignFamily(t *testing.T) {
 			if strayed := i >= 8 && i < 13 && j >= 10; !strayed && lines[i].seen[j] != ((i+j)%7 > 0) {
 				t.Fatalf("line %d is no longer seen at strip %d", i, j)
 			}
+		}
+	}
+}
+
+// Lines so close that one lies within what another is known by are taken out to the same bytes by any number of workers.
+func TestRulingByWorkers(t *testing.T) {
+	c := ringAndDisc()
+	c.rule(14, 0.01, 3, false)
+	c.rule(14, -0.01, 3, true)
+	want := c.sheet(2, 5)
+	if n := want.dropRuled(newCrew(context.Background(), 1)); n < 60 {
+		t.Fatalf("%d lines dropped, too few to say anything", n)
+	}
+	for workers := 2; workers <= 5; workers++ {
+		s := c.sheet(2, 5)
+		s.dropRuled(newCrew(context.Background(), workers))
+		if !bytes.Equal(s.Pix, want.Pix) {
+			t.Errorf("%d workers make another sheet than one", workers)
 		}
 	}
 }
