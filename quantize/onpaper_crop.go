@@ -1,6 +1,7 @@
 package quantize
 
 import (
+	"encoding/binary"
 	"image"
 	"math"
 )
@@ -23,6 +24,7 @@ const (
 func drawnPart(px Pixels, noise float64, workers int) image.Rectangle {
 	all := image.Rect(0, 0, px.W, px.H)
 	floor := uint8(min(blankFloor, 255-drawnDeviations*math.Min(noise, 12)))
+	paper := 0x0001010100010101 * uint64(floor) // of two pixels, whatever their alpha
 	bh := (px.H + block - 1) / block
 	first, last := make([]int, bh), make([]int, bh) // squares of each row of them that are drawn on
 	parallel(bh, workers, func(by int) {
@@ -30,6 +32,11 @@ func drawnPart(px Pixels, noise float64, workers int) image.Rectangle {
 		for y := by * block; y < min(by*block+block, px.H); y++ {
 			row := px.Pix[4*y*px.W : 4*(y+1)*px.W]
 			for x := 0; x+3 < len(row); x += 4 {
+				// Two pixels at once, most of which are paper.
+				if x+8 <= len(row) && noLess(binary.LittleEndian.Uint64(row[x:]), paper) {
+					x += 4
+					continue
+				}
 				if q := row[x : x+3 : x+3]; q[0] < floor || q[1] < floor || q[2] < floor {
 					count[x/(4*block)]++
 				}
@@ -58,6 +65,13 @@ func drawnPart(px Pixels, noise float64, workers int) image.Rectangle {
 	return r
 }
 
+// noLess reports whether no byte of a is less than that of b; the bytes are compared all at once, their top bits apart.
+func noLess(a, b uint64) bool {
+	const top = 0x8080808080808080
+	low := a | top - b&^top // the top bit of each byte tells of the lower seven
+	return (a&^b|^(a^b)&low)&top == top
+}
+
 // part copies a part of the picture.
 func (px Pixels) part(r image.Rectangle) Pixels {
 	o := px
@@ -70,27 +84,42 @@ func (px Pixels) part(r image.Rectangle) Pixels {
 }
 
 // padded takes Flats of part r of a w×h sheet to the whole sheet, the rest of which is ground.
-func (f *Flats) padded(w, h int, r image.Rectangle) {
+func (f *Flats) padded(w, h int, r image.Rectangle, workers int) {
 	labels, pix, core := f.Labels, f.pix, f.Core
 	pw := r.Dx()
 	ground := f.Palette[f.Ground].Colour
 	f.W, f.H = w, h
 	f.Labels, f.pix, f.Core = make([]uint8, w*h), make([]uint8, 4*w*h), make([]uint64, bitmapLen(w*h))
-	for i := range f.Labels {
-		f.Labels[i] = uint8(f.Ground)
+	bare := make([]uint8, 4*w) // a row of ground
+	for i := 0; i < len(bare); i += 4 {
+		bare[i], bare[i+1], bare[i+2], bare[i+3] = ground.R, ground.G, ground.B, 255
 	}
-	for i := 0; i < len(f.pix); i += 4 {
-		f.pix[i], f.pix[i+1], f.pix[i+2], f.pix[i+3] = ground.R, ground.G, ground.B, 255
-	}
-	setBits(f.Core, 0, w*h)
-	for y := r.Min.Y; y < r.Max.Y; y++ {
-		at, from := y*w+r.Min.X, (y-r.Min.Y)*pw
-		copy(f.Labels[at:at+pw], labels[from:from+pw])
-		copy(f.pix[4*at:4*(at+pw)], pix[4*from:4*(from+pw)])
-		for x := range pw {
-			if i := from + x; core[i>>6]>>(uint(i)&63)&1 == 0 {
-				f.Core[(at+x)>>6] &^= 1 << (uint(at+x) & 63)
+	rowBands(h, workers, func(_, lo, hi int) {
+		if f.Ground != 0 {
+			labels := f.Labels[lo*w : hi*w]
+			for i := range labels {
+				labels[i] = uint8(f.Ground)
 			}
 		}
-	}
+		setBits(f.Core, lo*w, hi*w)
+		for y := lo; y < hi; y++ {
+			row := f.pix[4*y*w : 4*(y+1)*w]
+			if y < r.Min.Y || y >= r.Max.Y {
+				copy(row, bare)
+				continue
+			}
+			at, from := y*w+r.Min.X, (y-r.Min.Y)*pw
+			copy(row[:4*r.Min.X], bare)
+			copy(row[4*r.Min.X:], pix[4*from:4*(from+pw)])
+			copy(row[4*r.Max.X:], bare)
+			copy(f.Labels[at:at+pw], labels[from:from+pw])
+			for x := 0; x < pw; x++ {
+				if i := from + x; core[i>>6] == ^uint64(0) {
+					x += 63 - i&63 // on to the next word
+				} else if core[i>>6]>>(uint(i)&63)&1 == 0 {
+					clearBit(f.Core, at+x)
+				}
+			}
+		}
+	})
 }

@@ -222,9 +222,12 @@ func (s *onPaper) roughInk(f *flow) float64 {
 		paper       = 100 * labUnit // lightness
 	)
 	dark := func(x, y int) int { return paper - int(s.lab[3*(y*s.w+x)]) }
-	var found []float64
-	marked := 0
-	for y := 1; y < s.h-1; y += every {
+	rows := (s.h - 2 + every - 1) / every
+	founds, marks := make([][]float64, rows), make([]int, rows)
+	parallel(rows, s.workers, func(row int) {
+		y := 1 + row*every
+		var found []float64
+		marked := 0
 		s.spans(y, func(x0, x1 int) {
 			for x := max(x0, 1); x < min(x1, s.w-1); x += every {
 				t := f.t[y/2*f.w+x/2]
@@ -264,6 +267,11 @@ func (s *onPaper) roughInk(f *flow) float64 {
 				found = append(found, math.Sqrt(float64(n*square-sum[1]*sum[1]))/middle)
 			}
 		})
+		founds[row], marks[row] = found, marked
+	})
+	found, marked := slices.Concat(founds...), 0
+	for _, n := range marks {
+		marked += n
 	}
 	if len(found) < enough || float64(len(found)) < strokeShare*float64(marked) {
 		return 0

@@ -1,7 +1,9 @@
 package quantize
 
 import (
+	"encoding/binary"
 	"math"
+	"slices"
 
 	"pochoir/quantize/colour"
 )
@@ -59,38 +61,34 @@ func (s *onPaper) slope(x, y int) int {
 func (s *onPaper) flood() {
 	var queue [256][]int32
 	w, h := s.w, s.h
+	slopes := make([]uint8, w*h) // of what has no label yet
+	rowBands(h, s.workers, func(_, lo, hi int) {
+		for i := lo * w; i < hi*w; i++ {
+			if s.labels[i] == unlabelled {
+				slopes[i] = uint8(s.slope(i%w, i/w))
+			}
+		}
+	})
 	grow := func(i, level int) {
 		x, y := i%w, i/w
-		for k := range 4 {
-			j, xx, yy := i, x, y
-			switch k {
-			case 0:
-				if x == 0 {
-					continue
-				}
-				j, xx = i-1, x-1
-			case 1:
-				if x == w-1 {
-					continue
-				}
-				j, xx = i+1, x+1
-			case 2:
-				if y == 0 {
-					continue
-				}
-				j, yy = i-w, y-1
-			case 3:
-				if y == h-1 {
-					continue
-				}
-				j, yy = i+w, y+1
+		reach := func(j int) {
+			if s.labels[j] == unlabelled {
+				s.labels[j] = s.labels[i]
+				at := max(int(slopes[j]), level)
+				queue[at] = append(queue[at], int32(j))
 			}
-			if s.labels[j] != unlabelled {
-				continue
-			}
-			s.labels[j] = s.labels[i]
-			at := max(s.slope(xx, yy), level)
-			queue[at] = append(queue[at], int32(j))
+		}
+		if x > 0 {
+			reach(i - 1)
+		}
+		if x < w-1 {
+			reach(i + 1)
+		}
+		if y > 0 {
+			reach(i - w)
+		}
+		if y < h-1 {
+			reach(i + w)
 		}
 	}
 	for i, l := range s.labels {
@@ -301,7 +299,15 @@ func (s *onPaper) labelsAround(x, y, reach int) company {
 	a.l[0], a.n = own, 1
 	last := own
 	for yy := max(y-reach, 0); yy <= min(y+reach, s.h-1); yy++ {
-		for _, l := range s.labels[yy*s.w+max(x-reach, 0) : yy*s.w+min(x+reach, s.w-1)+1] {
+		row := s.labels[yy*s.w+max(x-reach, 0) : yy*s.w+min(x+reach, s.w-1)+1]
+		if n := len(row); n >= 8 && n <= 16 {
+			// Most rows are of one label: seen at once where two words, which overlap, hold nothing else.
+			same := 0x0101010101010101 * uint64(last)
+			if binary.LittleEndian.Uint64(row) == same && binary.LittleEndian.Uint64(row[n-8:]) == same {
+				continue
+			}
+		}
+		for _, l := range row {
 			if l == last {
 				continue
 			}
@@ -326,16 +332,19 @@ func (s *onPaper) refine() {
 		reach  = 2 // px around a boundary pixel in which a third colour may have a say
 	)
 	w, h := s.w, s.h
-	var edge []int32
-	for y := range h {
-		for x := range w {
-			i := y*w + x
-			l := s.labels[i]
-			if !s.fixed[i] && (x > 0 && s.labels[i-1] != l || x < w-1 && s.labels[i+1] != l || y > 0 && s.labels[i-w] != l || y < h-1 && s.labels[i+w] != l) {
-				edge = append(edge, int32(i))
+	edges := make([][]int32, bandCount(h))
+	rowBands(h, s.workers, func(band, lo, hi int) {
+		for y := lo; y < hi; y++ {
+			for x := range w {
+				i := y*w + x
+				l := s.labels[i]
+				if !s.fixed[i] && (x > 0 && s.labels[i-1] != l || x < w-1 && s.labels[i+1] != l || y > 0 && s.labels[i-w] != l || y < h-1 && s.labels[i+w] != l) {
+					edges[band] = append(edges[band], int32(i))
+				}
 			}
 		}
-	}
+	})
+	edge := slices.Concat(edges...)
 	stamp := make([]uint8, w*h) // round in which a pixel was queued
 	for round := uint8(1); round <= rounds && len(edge) > 0; round++ {
 		var next []int32
