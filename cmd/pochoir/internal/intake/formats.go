@@ -14,7 +14,7 @@ import (
 	"golang.org/x/image/bmp"
 	"golang.org/x/image/webp"
 
-	"pochoir/cmd/pochoir/internal/intake/baseline"
+	"pochoir/cmd/pochoir/internal/intake/jpegread"
 )
 
 // isUnsupported reports whether a decoder says that the file is valid but of a variant it does not know.
@@ -30,7 +30,10 @@ func (s *source) buffered() io.Reader { return bufio.NewReaderSize(s.reader(), 1
 
 // single makes a one-page file of a header and a decoder.
 func (s *source) single(h header, decode func(io.Reader) (image.Image, error)) []page {
-	return []page{{header: h, decode: func(*header) (image.Image, error) { return decode(s.buffered()) }}}
+	return []page{{header: h, decode: func(*header) (pixels, error) {
+		img, err := decode(s.buffered())
+		return pixels{img: img}, err
+	}}}
 }
 
 // maxBlock bounds the metadata blocks that are read into memory, in bytes.
@@ -87,27 +90,26 @@ func readJPEG(s *source) ([]page, error) {
 			}
 			readExif(bytes.NewReader(exif), &h)
 			h.icc = icc.join()
-			return []page{{header: h, decode: func(*header) (image.Image, error) { return s.decodeJPEG() }}}, nil
+			return []page{{header: h, decode: func(*header) (pixels, error) { return s.jpegPixels(h.w, h.h), nil }}}, nil
 		}
 		off += 2 + n
 	}
 }
 
-// maxInMemory is the longest JPEG file that is read into memory whole, in bytes; few have a tenth of it.
-const maxInMemory = 256 << 20
-
-// decodeJPEG decodes a JPEG file: the plain kind fast, all others, and those with faults, by the standard library.
-func (s *source) decodeJPEG() (image.Image, error) {
-	if s.size <= maxInMemory {
-		b, err := s.bytes(0, s.size)
+// jpegPixels decodes a JPEG of w x h px in bands where it is one as cameras write them and no longer than its bitmap, as
+// it is held in memory; others, and those with faults, whole.
+func (s *source) jpegPixels(w, h int) pixels {
+	bands := func(workers int, put func(*image.YCbCr)) error {
+		if s.size > 4*int64(w)*int64(h) {
+			return jpegread.ErrVariant
+		}
+		data, err := s.bytes(0, s.size)
 		if err != nil {
-			return nil, err
+			return err
 		}
-		if m, ok := baseline.Decode(b, s.workers); ok {
-			return m, nil
-		}
+		return jpegread.Decode(data, w, h, workers, put)
 	}
-	return jpeg.Decode(s.buffered())
+	return pixels{w: w, h: h, bands: bands, whole: func() (image.Image, error) { return jpeg.Decode(s.buffered()) }}
 }
 
 // jpegFrame reads a frame header and refuses the processes that no decoder at hand knows.
@@ -216,13 +218,14 @@ func readTIFF(s *source) ([]page, error) {
 		p := page{header: header{w: w, h: ht}}
 		d.describe(&p.header)
 		p.icc = d.block(tagICC)
-		p.decode = func(h *header) (image.Image, error) {
+		p.decode = func(h *header) (pixels, error) {
 			t, err := s.openTIFF(&d, w, ht)
 			if err != nil {
-				return nil, err
+				return pixels{}, err
 			}
 			h.lossy = t.compression == tiffJPEG
-			return t.decode()
+			img, err := t.decode()
+			return pixels{img: img}, err
 		}
 		pages = append(pages, p)
 	}

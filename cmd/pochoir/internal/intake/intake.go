@@ -87,7 +87,17 @@ type page struct {
 	header
 	err error // why there is no picture on it; the rest is then empty
 	// decode returns the pixels. Where what it finds says more of the picture, it puts that into h.
-	decode func(h *header) (image.Image, error)
+	decode func(h *header) (pixels, error)
+}
+
+// pixels are those of a page, as a decoder hands them out: an image, or what decodes one of w x h px in bands.
+type pixels struct {
+	img  image.Image
+	w, h int
+	// bands calls put for bands of rows, in any order, from several goroutines at once; nil where there is an image. After
+	// an error whole decodes the picture, or says what is wrong with it.
+	bands func(workers int, put func(*image.YCbCr)) error
+	whole func() (image.Image, error)
 }
 
 // header is what a file says of a picture before its pixels are decoded.
@@ -113,7 +123,6 @@ func OpenFile(path string, opt Options) (*File, error) {
 	if err != nil {
 		return nil, err
 	}
-	src.workers = opt.Workers
 	f := &File{src: src, opt: opt}
 	if err := src.guard(f.readHeaders); err != nil {
 		src.Close()
@@ -152,11 +161,11 @@ func (f *File) Page(n int) (*paper.Picture, error) {
 			return p.err
 		}
 		h := p.header
-		img, err := p.decode(&h)
+		px, err := p.decode(&h)
 		if err != nil {
 			return err
 		}
-		pic, err = toPicture(img, h, f.opt.Workers)
+		pic, err = toPicture(px, h, f.opt.Workers)
 		return err
 	})
 	if err != nil {

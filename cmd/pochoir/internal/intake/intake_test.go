@@ -25,7 +25,6 @@ import (
 	"golang.org/x/image/bmp"
 	"golang.org/x/image/tiff"
 
-	"pochoir/cmd/pochoir/internal/intake/baseline"
 	"pochoir/trace/paper"
 )
 
@@ -251,7 +250,7 @@ func TestEveryLayoutOfPixels(t *testing.T) {
 		want := asPicture(img)
 		for turn := 1; turn <= 8; turn++ {
 			// The library lays on white in premultiplied colour and truncates, so it may be off by two levels.
-			got, err := toPicture(clone(img), header{turn: turn}, 3)
+			got, err := toPicture(pixels{img: clone(img)}, header{turn: turn}, 3)
 			if err != nil {
 				t.Fatalf("%s: %v", name, err)
 			}
@@ -366,7 +365,7 @@ func TestConversionEqualsTheStandardLibrary(t *testing.T) {
 				}
 			}
 			for _, workers := range []int{1, 2, 8} {
-				got, err := toPicture(window, header{}, workers)
+				got, err := toPicture(pixels{img: window}, header{}, workers)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -554,16 +553,6 @@ func readFile(t testing.TB, name string) []byte {
 	return b
 }
 
-// plainJPEG decodes a JPEG file of the plain kind; its samples are the business of package baseline.
-func plainJPEG(t testing.TB, file []byte) image.Image {
-	t.Helper()
-	img, ok := baseline.Decode(file, 1)
-	if !ok {
-		t.Fatal("no plain JPEG")
-	}
-	return img
-}
-
 func TestOrientationInEveryFormat(t *testing.T) {
 	scene := open(t, "scene.png")
 	for turn := 1; turn <= 8; turn++ {
@@ -574,7 +563,11 @@ func TestOrientationInEveryFormat(t *testing.T) {
 			}
 			want := scene
 			if strings.HasSuffix(name, "jpg") {
-				want = asPicture(plainJPEG(t, file))
+				img, err := jpeg.Decode(bytes.NewReader(file))
+				if err != nil {
+					t.Fatal(err)
+				}
+				want = asPicture(img)
 			}
 			if d := worst(t, pic, upright(want, turn)); d != 0 {
 				t.Errorf("%s, orientation %d: off by %d levels", name, turn, d)
@@ -935,3 +928,53 @@ func BenchmarkOpen(b *testing.B) {
 }
 
 func writeFile(path string, b []byte) error { return os.WriteFile(path, b, 0o644) }
+
+// TestBandsAreThePixels: a JPEG decoded in bands is what the standard decoder makes of it, however it is turned and
+// whatever its profile.
+func TestBandsAreThePixels(t *testing.T) {
+	img := noise(83, 61, false)
+	gray := image.NewGray(img.Bounds())
+	draw.Draw(gray, gray.Rect, img, image.Point{}, draw.Src)
+	for _, m := range []image.Image{img, gray} {
+		var plain bytes.Buffer
+		if err := jpeg.Encode(&plain, m, nil); err != nil {
+			t.Fatal(err)
+		}
+		for turn := 1; turn <= 8; turn++ {
+			for _, wide := range []bool{false, true} {
+				path := filepath.Join(t.TempDir(), "photo.jpg")
+				if err := writeFile(path, withExifJPEG(plain.Bytes(), exifBlock(binary.BigEndian, turn, 300, 0))); err != nil {
+					t.Fatal(err)
+				}
+				f, err := OpenFile(path, Options{})
+				if err != nil {
+					t.Fatal(err)
+				}
+				defer f.Close()
+				h := f.pages[0].header
+				h.p3 = wide
+				px, err := f.pages[0].decode(&h)
+				if err != nil {
+					t.Fatal(err)
+				}
+				whole, err := px.whole()
+				if err != nil {
+					t.Fatal(err)
+				}
+				want, err := toPicture(pixels{img: whole}, h, 1)
+				if err != nil {
+					t.Fatal(err)
+				}
+				for workers := 1; workers <= 3; workers++ {
+					got, err := fromBands(px, h, workers)
+					if err != nil {
+						t.Fatal(err)
+					}
+					if d := worst(t, got, want); d != 0 {
+						t.Errorf("%T, orientation %d, Display P3 %t, %d workers: off by %d levels", m, turn, wide, workers, d)
+					}
+				}
+			}
+		}
+	}
+}

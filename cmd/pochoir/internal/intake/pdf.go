@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
-	"image"
 	"io"
 	"math"
 	"strconv"
@@ -117,18 +116,18 @@ func (s *source) pdfPage(ctx *model.Context, n int) page {
 			p.place(placement(content, scan.Name), inherited.Rotate)
 		}
 	}
-	p.decode = func(h *header) (image.Image, error) {
+	p.decode = func(h *header) (pixels, error) {
 		object := ctx.Optimize.ImageObjects[scan.ObjNr]
 		m, err := pdfcpu.ExtractImage(ctx, object.ImageDict, false, scan.Name, scan.ObjNr, false)
 		if err != nil || m == nil || m.Reader == nil {
-			return nil, s.noScan(n, "holds a picture that cannot be taken out")
+			return pixels{}, s.noScan(n, "holds a picture that cannot be taken out")
 		}
 		if m.FileType == "jpx" || m.FileType == "jbig2" {
-			return nil, s.noScan(n, "holds a scan in "+strings.ToUpper(m.FileType)+" coding, which cannot be read")
+			return pixels{}, s.noScan(n, "holds a scan in "+strings.ToUpper(m.FileType)+" coding, which cannot be read")
 		}
 		b, err := io.ReadAll(m.Reader)
 		if err != nil {
-			return nil, err
+			return pixels{}, err
 		}
 		return s.within(b, h)
 	}
@@ -144,20 +143,20 @@ func (s *source) noScan(n int, why string) *Error {
 
 // within decodes a picture file that lies in another. Its own header says how it is coded and coloured; how it lies on
 // the page is known already.
-func (s *source) within(file []byte, h *header) (image.Image, error) {
+func (s *source) within(file []byte, h *header) (pixels, error) {
 	inner := &source{name: s.name, r: bytes.NewReader(file), size: int64(len(file))}
 	kind, err := inner.sniff()
 	if err != nil {
-		return nil, err
+		return pixels{}, err
 	}
 	pages, err := read(kind, inner)
 	if err != nil {
-		return nil, err
+		return pixels{}, err
 	}
 	own := pages[0].header
 	// What a picture in a file says of its size is what the file says of it, or the limits were held against a lie.
 	if own.w > h.w || own.h > h.h {
-		return nil, fmt.Errorf("a picture of %d x %d pixels is given out as one of %d x %d", own.w, own.h, h.w, h.h)
+		return pixels{}, fmt.Errorf("a picture of %d x %d pixels is given out as one of %d x %d", own.w, own.h, h.w, h.h)
 	}
 	h.lossy, h.subsampled, h.icc = own.lossy, own.subsampled, own.icc
 	return pages[0].decode(h)

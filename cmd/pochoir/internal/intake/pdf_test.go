@@ -5,6 +5,7 @@ import (
 	"compress/zlib"
 	"errors"
 	"fmt"
+	"image/jpeg"
 	"image/png"
 	"os"
 	"os/exec"
@@ -67,7 +68,10 @@ func rawImage(pic *paper.Picture) string {
 }
 
 func TestScansInPDF(t *testing.T) {
-	img := plainJPEG(t, embeddedJPEG(t, readFile(t, "jpeg.pdf")))
+	img, err := jpeg.Decode(bytes.NewReader(embeddedJPEG(t, readFile(t, "jpeg.pdf"))))
+	if err != nil {
+		t.Fatal(err)
+	}
 	got := open(t, "jpeg.pdf")
 	if d := worst(t, got, asPicture(img)); d != 0 || !got.Lossy {
 		t.Errorf("jpeg.pdf: not the file's own JPEG, off by %d levels, lossy %t", d, got.Lossy)

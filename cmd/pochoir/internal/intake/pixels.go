@@ -36,35 +36,27 @@ type rows struct {
 
 // toPicture converts a decoded picture to an upright, opaque one. Where the decoder's bitmap has the right layout it is
 // taken over; otherwise rows are converted straight to their upright place, so that at no time more than the decoded
-// planes and one bitmap are held.
-func toPicture(img image.Image, h header, workers int) (*paper.Picture, error) {
+// planes and one bitmap are held, or a few rows where it is decoded in bands.
+func toPicture(px pixels, h header, workers int) (*paper.Picture, error) {
 	if workers <= 0 {
 		workers = runtime.GOMAXPROCS(0)
+	}
+	img := px.img
+	if px.bands != nil {
+		pic, err := fromBands(px, h, workers)
+		if err == nil {
+			return pic, nil
+		}
+		if img, err = px.whole(); err != nil {
+			return nil, err
+		}
 	}
 	src, err := readRows(img, h)
 	if err != nil {
 		return nil, err
 	}
-	p := parseProfile(h.icc)
-	if h.icc == nil && h.p3 {
-		p = displayP3()
-	}
-	if p != nil {
-		plain := src.row
-		src.ready = false
-		src.row = func(y int, dst []uint8, clear []bool) {
-			plain(y, dst, clear)
-			p.apply(dst)
-		}
-	}
-	turn := max(h.turn, 1)
-	pic := &paper.Picture{
-		W: src.w, H: src.h, Lossy: h.lossy, Subsampled: h.subsampled, DPI: h.dpi, Focal35: h.focal35, Camera: h.camera,
-		Plate: h.plate,
-	}
-	if turn >= 5 {
-		pic.W, pic.H = src.h, src.w
-	}
+	src.correct(h.profile())
+	pic, turn := newPicture(src.w, src.h, h)
 	if src.transparent {
 		pic.Clear = make([]bool, src.w*src.h)
 	}
@@ -89,6 +81,58 @@ func toPicture(img image.Image, h header, workers int) (*paper.Picture, error) {
 		pic.Clear = nil
 	}
 	return pic, nil
+}
+
+// newPicture returns an upright picture without pixels for one stored as w x h px, and how that is turned, 1 to 8.
+func newPicture(w, ht int, h header) (pic *paper.Picture, turn int) {
+	turn = max(h.turn, 1)
+	if turn >= 5 {
+		w, ht = ht, w
+	}
+	return &paper.Picture{
+		W: w, H: ht, Lossy: h.lossy, Subsampled: h.subsampled, DPI: h.dpi, Focal35: h.focal35, Camera: h.camera,
+		Plate: h.plate,
+	}, turn
+}
+
+// fromBands makes an upright picture of one that is decoded in bands of whole rows, each straight to its place.
+func fromBands(px pixels, h header, workers int) (*paper.Picture, error) {
+	pic, turn := newPicture(px.w, px.h, h)
+	pic.Pix = make([]uint8, 4*px.w*px.h)
+	p := h.profile()
+	err := px.bands(workers, func(band *image.YCbCr) {
+		y0, y1 := band.Rect.Min.Y, band.Rect.Max.Y
+		ycc := yccRow(band, h)
+		src := rows{w: px.w, h: px.h, row: func(y int, dst []uint8, _ []bool) { ycc(y-y0, dst, nil) }}
+		src.correct(p)
+		if turn == 1 {
+			copyRows(pic, src, y0, y1)
+		} else {
+			turnRows(pic, src, turn, y0, y1)
+		}
+	})
+	return pic, err
+}
+
+// profile returns how the colours are to be converted; nil where they are sRGB.
+func (h *header) profile() *profile {
+	if h.icc == nil && h.p3 {
+		return displayP3()
+	}
+	return parseProfile(h.icc)
+}
+
+// correct makes src convert its colours by a profile, if there is one.
+func (src *rows) correct(p *profile) {
+	if p == nil {
+		return
+	}
+	plain := src.row
+	src.ready = false
+	src.row = func(y int, dst []uint8, clear []bool) {
+		plain(y, dst, clear)
+		p.apply(dst)
+	}
 }
 
 // copyRows converts rows y0 to y1 to where they lie.
@@ -520,34 +564,47 @@ func yccRow1(dst, ys, cb, cr []uint8, luma lumaScale, k *chromaScale) {
 // everyByte times a byte is a word of eight of them.
 const everyByte = 0x0101010101010101
 
+// pixel is a pixel of luma l whose chroma adds r, g and b, as it lies in a bitmap.
+func pixel(l, r, g, b int32) uint64 {
+	return uint64(clamp8(l+r)) | uint64(clamp8(l+g))<<8 | uint64(clamp8(l+b))<<16 | 0xff<<24
+}
+
 // yccRow2 converts a row with one chroma sample for two pixels.
 func yccRow2(dst, ys, cb, cr []uint8, luma lumaScale, k *chromaScale) {
 	n := len(ys) / 2
-	for i := 0; i < n; i++ {
-		cu, cv, y0, y1 := cb[i], cr[i], ys[2*i], ys[2*i+1]
-		u, v := int32(cu)-128, int32(cv)-128
-		r, g, b := k.crR*v, k.cbG*u+k.crG*v, k.cbB*u
-		d := dst[8*i : 8*i+8 : 8*i+8]
-		l := (int32(y0)-luma.black)*luma.gain + luma.half
-		d[0], d[1], d[2], d[3] = clamp8(l+r), clamp8(l+g), clamp8(l+b), 255
-		if y0 != y1 {
-			l = (int32(y1)-luma.black)*luma.gain + luma.half
-			d[4], d[5], d[6], d[7] = clamp8(l+r), clamp8(l+g), clamp8(l+b), 255
-			continue
+	cb, cr = cb[:(len(ys)+1)/2], cr[:(len(ys)+1)/2]
+	for i := 0; i < n; {
+		// Eight pixels at once where all are alike.
+		if i+4 <= n {
+			y := uint64(ys[2*i]) * everyByte
+			u, v := uint32(cb[i])*(everyByte>>32), uint32(cr[i])*(everyByte>>32)
+			alike := func(i int) bool {
+				return binary.LittleEndian.Uint64(ys[2*i:]) == y && binary.LittleEndian.Uint32(cb[i:]) == u &&
+					binary.LittleEndian.Uint32(cr[i:]) == v
+			}
+			if alike(i) {
+				u, v := int32(cb[i])-128, int32(cr[i])-128
+				two := pixel((int32(ys[2*i])-luma.black)*luma.gain+luma.half, k.crR*v, k.cbG*u+k.crG*v, k.cbB*u)
+				two |= two << 32
+				for {
+					d := dst[8*i : 8*i+32 : 8*i+32]
+					for x := 0; x < 32; x += 8 {
+						binary.LittleEndian.PutUint64(d[x:], two)
+					}
+					if i += 4; i+4 > n || !alike(i) {
+						break
+					}
+				}
+				continue
+			}
 		}
-		copy(d[4:], d[:4])
-		// Sixteen pixels at once where the row goes on like this.
-		two := binary.LittleEndian.Uint64(d)
-		for yy, uu, vv := uint64(y0)*everyByte, uint64(cu)*everyByte, uint64(cv)*everyByte; i+9 <= n; i += 8 {
-			y := ys[2*i+2 : 2*i+18 : 2*i+18]
-			if binary.LittleEndian.Uint64(y) != yy || binary.LittleEndian.Uint64(y[8:]) != yy ||
-				binary.LittleEndian.Uint64(cb[i+1:]) != uu || binary.LittleEndian.Uint64(cr[i+1:]) != vv {
-				break
-			}
-			d := dst[8*i+8 : 8*i+72 : 8*i+72]
-			for x := 0; x < 64; x += 8 {
-				binary.LittleEndian.PutUint64(d[x:], two)
-			}
+		for to := min(i+4, n); i < to; i++ {
+			u, v := int32(cb[i])-128, int32(cr[i])-128
+			r, g, b := k.crR*v, k.cbG*u+k.crG*v, k.cbB*u
+			y := ys[2*i : 2*i+2 : 2*i+2]
+			one := pixel((int32(y[0])-luma.black)*luma.gain+luma.half, r, g, b)
+			two := pixel((int32(y[1])-luma.black)*luma.gain+luma.half, r, g, b)
+			binary.LittleEndian.PutUint64(dst[8*i:], one|two<<32)
 		}
 	}
 	if len(ys)%2 == 1 {

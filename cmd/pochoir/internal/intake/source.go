@@ -53,8 +53,6 @@ type source struct {
 	r    io.ReaderAt
 	size int64
 	file *os.File // nil for a stream
-
-	workers int // see Options
 }
 
 // openSource opens path, or takes stdin where path is "-". A regular file stays on disk; a stream is read whole, once
