@@ -53,6 +53,9 @@ const (
 	doubtTolerance = 2.0
 	doubtScale     = 4.0
 	doubtScaleMost = 2.0
+	// doubtNoise is what it adds to the noise that the corner search allows for: coding rounds corners off and drives the
+	// samples beside them aside, which those along straight edges do not tell. Of pictures of paper their own noise does.
+	doubtNoise = 0.5
 )
 
 // fitOutlines fits every arc to its samples. It returns ctx.Err() when ctx ends.
@@ -356,6 +359,9 @@ func (g *group) loosened(e *edges, opt fit.Options) fit.Options {
 	}
 	opt.Tolerance = math.Max(opt.Tolerance, doubtTolerance*doubt)
 	opt.Scale = math.Max(opt.Scale, math.Min(doubtScaleMost, 1+doubtScale*doubt))
+	if e.digital {
+		opt.Noise = math.Max(opt.Noise, doubtNoise*doubt)
+	}
 	return opt
 }
 

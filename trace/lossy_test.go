@@ -71,3 +71,46 @@ func TestWedgesOfLossyPictures(t *testing.T) {
 		t.Errorf("the light shape is %.2f px off in the mean of the worst places and %.2f at most, want at most 0.6 and 1.5", mean, most)
 	}
 }
+
+// Coding with loss rounds the corners of small boxes of little contrast off: they must be drawn sharp all the same, where
+// they are, while round ones of a radius that shows stay round.
+func TestCornersOfLossyPictures(t *testing.T) {
+	ground, brick := colour.RGB{R: 217, G: 158, B: 130}, colour.RGB{R: 192, G: 105, B: 78}
+	sharp, of, invented := 0, 0, 0
+	for i := range 8 {
+		s := float64(i)
+		x0, y0, x1, y1 := 20.3+0.31*s, 22.2+0.43*s, 60.4+0.37*s, 58.3+0.29*s
+		pic := drawn(200, 90, box(ground, 5.2, 5.3, 190.4, 84.2), box(brick, x0, y0, x1, y1), roundedBox(brick, x0+90, y0, x1+90, y1, 6))
+		d := traced(t, coded(t, pic, 88), trace.Options{Knockout: true}).Drawing
+		for k := range d.Layers {
+			l := &d.Layers[k]
+			if l.Colour.Difference(brick) > 2 {
+				continue
+			}
+			var corners []fit.Point
+			for _, shape := range l.Shapes {
+				corners = append(corners, cornersOf(shape.Rings[0])...)
+			}
+			for _, at := range [4]fit.Point{{X: x0, Y: y0}, {X: x1, Y: y0}, {X: x0, Y: y1}, {X: x1, Y: y1}} {
+				of++
+				for _, c := range corners {
+					if c.Sub(at).Len() < 0.7 {
+						sharp++
+						break
+					}
+				}
+			}
+			for _, c := range corners {
+				if c.X > 100 {
+					invented++
+				}
+			}
+		}
+	}
+	if of != 32 || sharp < 30 {
+		t.Errorf("%d of %d corners are sharp", sharp, of)
+	}
+	if invented > 3 {
+		t.Errorf("%d corners of round boxes", invented)
+	}
+}
