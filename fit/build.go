@@ -99,6 +99,7 @@ func (b *builder) between(i, j int, from, to *Corner) {
 		}
 	}
 	choosy := hi-lo >= leastChoosy
+	s.p, s.w = slices.Grow(s.p, max(0, hi-lo+2)), slices.Grow(s.w, max(0, hi-lo+2))
 	for k := lo; k <= hi; k++ {
 		p := b.p[k%n]
 		s.p, s.w = append(s.p, p), append(s.w, b.w[k%n]*b.trust(p, from, gap0, choosy)*b.trust(p, to, gap1, choosy))
@@ -198,7 +199,7 @@ func (b *builder) loop() {
 // opened returns the loop as a stretch that begins and ends at sample first.
 func (b *builder) opened(first int) *stretch {
 	n := len(b.p)
-	s := &stretch{setting: &b.setting, loop: true}
+	s := &stretch{setting: &b.setting, loop: true, p: make([]Point, 0, n+1), w: make([]float64, 0, n+1)}
 	for k := 0; k <= n; k++ {
 		s.p = append(s.p, b.p[(first+k)%n])
 		s.w = append(s.w, b.w[(first+k)%n])

@@ -64,6 +64,7 @@ type corridor struct {
 	gates  []Corridor
 	aim    []Point
 	length []float64
+	cross  [64]float64 // where the last cubic crossed the gates looked at
 }
 
 // try looks for one segment from gate i to gate j: a line, else a cubic by least squares, aimed ever deeper.
@@ -78,8 +79,8 @@ func (k *corridor) try(i, j int) (Segment, bool) {
 	if j-i < 3 {
 		return Segment{}, false
 	}
-	for _, depth := range [3]float64{1, 1.9, 3.8} {
-		s, verdict := k.cubic(i, j, depth)
+	for x, depth := range [3]float64{1, 1.9, 3.8} {
+		s, verdict := k.cubic(i, j, depth, x > 0)
 		if verdict == fits {
 			return s, true
 		}
@@ -137,8 +138,9 @@ const (
 )
 
 // cubic fits free handles to the aims between gates i and j by least squares, the narrower gates counting more. Where
-// the curve crosses each gate is found again after each of a few rounds.
-func (k *corridor) cubic(i, j int, depth float64) (Segment, verdict) {
+// the curve crosses each gate is found again after each of a few rounds; again says that another aim was tried before, whose
+// crossings are a good beginning.
+func (k *corridor) cubic(i, j int, depth float64, again bool) (Segment, verdict) {
 	a, b := k.aim[i], k.aim[j]
 	total := k.length[j] - k.length[i]
 	if total <= 0 {
@@ -147,9 +149,13 @@ func (k *corridor) cubic(i, j int, depth float64) (Segment, verdict) {
 	step := max(1, (j-i)/32)
 	var s Segment
 	var poly polynomial
-	var ts [64]float64          // where the curve crosses the gates looked at; (j-i)/step < 64
+	ts := &k.cross              // (j-i)/step < 64
 	steps := [4]int{0, 2, 1, 1} // the crossings and the handles settle together
-	for round := range steps {
+	begin := 0
+	if again {
+		begin = 2
+	}
+	for round := begin; round < len(steps); round++ {
 		a11, a12, a22 := 1e-6, 0.0, 1e-6
 		var r1, r2 Point
 		sq, weight := 0.0, 0.0
@@ -157,14 +163,14 @@ func (k *corridor) cubic(i, j int, depth float64) (Segment, verdict) {
 		for g, x := i+1, 0; g < j; g, x = g+step, x+1 {
 			c := &k.gates[g]
 			t := (k.length[g] - k.length[i]) / total
-			if round > 0 {
-				if round > 1 {
-					t = ts[x]
-				}
+			if round > 1 {
+				t = ts[x]
+			}
+			if round > begin {
 				t = max(last, poly.crossing(c, max(last, t), steps[round]))
 				last = t
-				ts[x] = t
 			}
+			ts[x] = t
 			slack := max(0.2, min(c.Want-c.Low, c.High-c.Want))
 			w := 1 / (slack * slack)
 			v := 1 - t
@@ -195,7 +201,7 @@ func (k *corridor) cubic(i, j int, depth float64) (Segment, verdict) {
 		}
 		// What the least squares leave is the sum of squares less what the handles explain.
 		limit := hopelessMiss
-		if round == 0 {
+		if round == begin {
 			limit = firstMiss
 		}
 		if left := sq - p.Dot(r1) - q.Dot(r2); left > limit*limit*weight {

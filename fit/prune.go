@@ -198,6 +198,16 @@ func (b *builder) pruner() *pruner {
 			p.prev[k] = i
 		}
 	}
+	// The lists of all pieces lie in one array; one that grows moves out of it.
+	count := make([]int, n+1)
+	for _, at := range b.marks.at {
+		count[at+1]++
+	}
+	all := make([]int, len(b.marks.at))
+	for k := range n {
+		count[k+1] += count[k]
+		p.own[k] = all[count[k]:count[k]:count[k+1]]
+	}
 	for x, at := range b.marks.at {
 		p.own[at] = append(p.own[at], x)
 	}

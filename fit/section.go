@@ -642,6 +642,7 @@ func (s *stretch) emit(c *chain, m *marks, i, j int, p piece) {
 	}
 	hi := min(j, len(s.p)-2)
 	stride := max(1, (hi-lo+1)/int(pieceMarks*(1+float64(noiseMarks*s.noise))))
+	m.grow((hi-lo+1)/stride + 1)
 	for k := lo; k <= hi; k++ {
 		along := s.from + s.length[k]
 		if (k-lo)%stride == stride/2 || k == hi {

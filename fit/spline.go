@@ -145,6 +145,12 @@ type rest struct {
 	along float64
 }
 
+// grow makes room for n more marks.
+func (m *marks) grow(n int) {
+	m.p, m.w, m.along = slices.Grow(m.p, n), slices.Grow(m.w, n), slices.Grow(m.along, n)
+	m.at, m.t = slices.Grow(m.at, n), slices.Grow(m.t, n)
+}
+
 func (m *marks) add(p Point, w, along float64, at int, t float64) {
 	m.p, m.w, m.along = append(m.p, p), append(m.w, w), append(m.along, along)
 	m.at, m.t = append(m.at, int32(at)), append(m.t, t)
@@ -181,7 +187,7 @@ func (v *solver) refine(c *chain, m *marks, iterations int, aim float64) (worst,
 	cost := sum + homing(c)
 	lambda := 1e-3
 	for round := range iterations {
-		if aim > 0 && (worst > aim*patience[min(round, len(patience)-1)] || round > 1 && worst < enough*aim) {
+		if aim > 0 && (worst > aim*patience[min(round, len(patience)-1)] || worst < enough*aim) {
 			break
 		}
 		v.assemble(c, m, lambda)
@@ -218,10 +224,10 @@ func (v *solver) refine(c *chain, m *marks, iterations int, aim float64) (worst,
 }
 
 // enough is the share of its aim at which the worst is good enough.
-const enough = 0.7
+const enough = 0.85
 
-// patience is how far the worst may lie beyond its aim before each round.
-var patience = [...]float64{20, 10, 3}
+// patience is how far the worst may lie beyond its aim before each round: what is far off in the end does not get there.
+var patience = [...]float64{20, 10, 3, 2, 1.5, 1.2}
 
 // A cubic may be longer than the samples it follows by this share and so many px: it rounds corners that have none.
 // One that is longer wanders where no sample sees it.

@@ -264,6 +264,11 @@ func groupArcs(m *planar.Map, jn junctions) []*group {
 
 // samplesOf strings the samples of a group in order and tells where each half begins among them.
 func (g *group) samplesOf(m *planar.Map, samples [][]edgeSample, jn *junctions, turn float64) (run []fit.Sample, starts []int) {
+	total := 0
+	for _, h := range g.halves {
+		total += len(samples[h.Arc()])
+	}
+	run = make([]fit.Sample, 0, total)
 	for _, h := range g.halves {
 		starts = append(starts, len(run))
 		arc := &m.Arcs[h.Arc()]
