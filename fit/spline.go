@@ -226,8 +226,8 @@ func (v *solver) refine(c *chain, m *marks, iterations int, aim float64) (worst,
 // enough is the share of its aim at which the worst is good enough.
 const enough = 0.85
 
-// patience is how far the worst may lie beyond its aim before each round: what is far off in the end does not get there.
-var patience = [...]float64{20, 10, 3, 2, 1.5, 1.2}
+// patience is how far the worst may lie beyond its aim before each round.
+var patience = [...]float64{20, 10, 3}
 
 // A cubic may be longer than the samples it follows by this share and so many px: it rounds corners that have none.
 // One that is longer wanders where no sample sees it.
