@@ -91,3 +91,34 @@ func TestPaperEvenInkIsLeftAlone(t *testing.T) {
 		}
 	}
 }
+
+// A faint stroke of a rough pen goes on nearly to the dark one that it meets; by contrast alone it would end 9 px away.
+func TestPaperFaintRoughStrokesGoOn(t *testing.T) {
+	const w, h = 500, 420
+	ink := colour.RGB{R: 45, G: 60, B: 150}
+	s := newSheet(w, h)
+	s.paint(ink, 0.5, bar(250, 20, 260, h-20, 6), grained(w, h, 2.5, 0.2, 1))
+	const strokes, fall = 5, 40.0
+	top := func(k int) float64 { return 50 + 75*float64(k) }
+	end := func(k int) float64 { return 250 + 10*top(k)/h }
+	for k := range strokes {
+		skips := grained(w, h, 2.5, 0.2, uint64(k+2))
+		s.paint(ink, 0.5, bar(60, top(k), end(k), top(k)+fall, 2), func(x, y float64) float64 { return 0.5 + 0.15*skips(x, y) })
+	}
+	f, err := FlattenPaper(s.pixels(2), 2, 0.5, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for k := range strokes {
+		bare := 0
+		for x := end(k) - 24; x < end(k); x++ {
+			y := top(k) + fall*(x-60)/(end(k)-60)
+			if int(labelAt(f, x, y-1)) != f.Ink && int(labelAt(f, x, y)) != f.Ink && int(labelAt(f, x, y+1)) != f.Ink {
+				bare++
+			}
+		}
+		if bare > 6 {
+			t.Errorf("stroke %d: %d px bare where it meets the dark one, want at most 6", k, bare)
+		}
+	}
+}

@@ -501,8 +501,12 @@ const (
 	// even place is dust below kinPixels if kinShare of its border is the other's.
 	kinPixels = 160
 	roughKin  = 3200 // the same where the ink is rough
-	kinShare  = 0.35
-	kinCosine = 0.93 // of the angle between their differences from white
+	// evenPixels is the size up to which a part is asked whether its even pixels, of which there must be evenLeast, are
+	// not rather of the colour around: where two paints are near each other, noise takes patches of one for the other.
+	evenPixels = 640
+	evenLeast  = 4
+	kinShare   = 0.35
+	kinCosine  = 0.93 // of the angle between their differences from white
 	// Thin ink on rough paper shifts in hue too.
 	roughKinCosine = 0.88
 )
@@ -515,9 +519,9 @@ func (s *onPaper) dust() {
 	seen := make([]uint8, w*h)
 	var part []int32
 	var votes [256]int
-	kinMost := kinPixels
+	most := evenPixels
 	if s.combed {
-		kinMost = roughKin
+		most = roughKin
 	}
 	for y := range h {
 		for x := range w {
@@ -539,7 +543,7 @@ func (s *onPaper) dust() {
 							votes[s.labels[j]]++
 							continue
 						}
-						if seen[j] == done || seen[j] == fresh && len(part) >= kinMost {
+						if seen[j] == done || seen[j] == fresh && len(part) >= most {
 							big = true
 							break
 						}
@@ -578,8 +582,17 @@ func (s *onPaper) dustTo(part []int32, l uint8, votes []int) (uint8, bool) {
 		return uint8(to), true
 	case len(part) < weakPixels && !s.strong(part, l, uint8(to), weakShare):
 		return uint8(to), true
+	case len(part) < evenPixels && s.evenlyOf(part, l, uint8(to)):
+		return uint8(to), true
 	case s.combed && !(s.hasPaper && to == 0) && len(part) < roughKin && !s.strong(part, l, uint8(to), weakShare):
 		return uint8(to), true // where rough paint lies thickly it looks a little like a darker one
+	}
+	kinMost := kinPixels
+	if s.combed {
+		kinMost = roughKin
+	}
+	if len(part) >= kinMost {
+		return l, false
 	}
 	total, like := 0, -1
 	for k, v := range votes {
@@ -606,6 +619,22 @@ func (s *onPaper) dustTo(part []int32, l uint8, votes []int) (uint8, bool) {
 		}
 	}
 	return uint8(like), true
+}
+
+// evenlyOf reports whether the even pixels of a part of label l are, most of them, nearer to the colour of label to.
+func (s *onPaper) evenlyOf(part []int32, l, to uint8) bool {
+	own := lightOfVec(s.paints[l].c)
+	even, other := 0, 0
+	for _, j := range part {
+		if !s.core[j] {
+			continue
+		}
+		even++
+		x, y := int(j)%s.w, int(j)/s.w
+		c := s.soft(x, y)
+		other += b2i(c.apart(s.local.near(to, x, y)) < c.apart(own))
+	}
+	return even >= evenLeast && 2*other > even
 }
 
 // isKin reports whether two paints differ from white in nearly the same direction.

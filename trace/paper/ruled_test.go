@@ -359,3 +359,57 @@ func TestRulingByWorkers(t *testing.T) {
 		}
 	}
 }
+
+// Pencil goes too where all paint is pale, and over paint that is dark; a thin even rim between two pale paints stays.
+func TestPencilOnPaints(t *testing.T) {
+	paint := func(v float64) func(c *canvas) {
+		return func(c *canvas) {
+			c.layer([3]float64{v, 0.8 * v, 0.7 * v}, func(x, y float64) float64 { return band(math.Hypot(x-450, y-350), 300) })
+		}
+	}
+	rim := func(c *canvas) {
+		c.layer([3]float64{0.78, 0.82, 0.86}, func(x, y float64) float64 { return band(math.Hypot(x-450, y-350)-210, 44) })
+		c.layer([3]float64{0.82, 0.84, 0.86}, func(x, y float64) float64 {
+			return band(math.Hypot(x-450, y-350)-228, 8) * (0.8 + 0.2*math.Sin(x/60))
+		})
+	}
+	for name, draw := range map[string]func(c *canvas){"pale": paint(0.45), "brown": paint(0.18), "grey": func(c *canvas) {
+		c.layer([3]float64{0.06, 0.06, 0.06}, func(x, y float64) float64 { return band(math.Hypot(x-450, y-350), 300) })
+	}} {
+		r := rand.New(rand.NewPCG(7, 8))
+		plain, with := newCanvas(900, 700), newCanvas(900, 700)
+		for _, c := range []*canvas{plain, with} {
+			draw(c)
+			rim(c)
+		}
+		with.layer([3]float64{0.5, 0.5, 0.5}, func(x, y float64) float64 {
+			a := math.Max(band(math.Hypot(x-450, y-350)-300, 4), band(math.Hypot(x-450, y-350)-100, 4))
+			return math.Max(a, band(y-340-0.1*(x-450), 4)*b2f(math.Abs(x-450) < 140)) * math.Min(math.Max(0.55+0.5*r.NormFloat64(), 0), 1)
+		})
+		want, s := plain.sheet(2, 9), with.sheet(2, 9)
+		before := compare(s, want, 14)
+		length := s.dropPencil(newCrew(context.Background(), 2))
+		if after := compare(s, want, 14); length < 1000 || after > before/5 {
+			t.Errorf("%s: %d px dropped, %.2f %% off, before %.2f %%", name, length, 100*after, 100*before)
+		}
+		lost, n := 0, 0
+		for y := range s.H {
+			for x := range s.W {
+				if i := 4 * (y*s.W + x); math.Abs(math.Hypot(float64(x)+0.5-450, float64(y)+0.5-350)-228) < 1 {
+					lost += b2i(int(s.Pix[i]) > int(want.Pix[i])+12)
+					n++
+				}
+			}
+		}
+		if lost > n/20 {
+			t.Errorf("%s: %d of %d pixels of the rim lost", name, lost, n)
+		}
+	}
+}
+
+func b2i(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
