@@ -351,9 +351,56 @@ func (g *group) fit(e *edges, jn *junctions, opt fit.Options) {
 	run, starts := g.samplesOf(m, e.samples, jn, opt.Turn)
 	start, end := g.ends(m, nodes)
 	g.path = fit.Curve(run, g.closed, start, end, opt)
+	if more := g.bounded(run, starts, opt.Tips); len(more) > len(run) {
+		run = more
+		g.path = fit.Curve(run, g.closed, start, end, opt)
+	}
 	g.ok = g.place(m, run, starts, nodes)
 	g.hold(e, run, starts, nodes, opt)
 	g.judge(run)
+}
+
+// boundSlack and boundNear are how far beyond the bound of a stroke its outline may reach, and how near to it an outline is
+// that of the stroke, px.
+const boundSlack, boundNear = 0.4, 4.0
+
+// bounded returns the samples with one at the bound of each stroke that the curve leaves, as it can where few samples lie
+// about a narrow end. It keeps starts in step.
+func (g *group) bounded(run []fit.Sample, starts []int, tips []fit.Tip) []fit.Sample {
+	for i := range tips {
+		t := &tips[i]
+		if t.End != fit.Bounded || !slices.ContainsFunc(g.path.Segments, func(s fit.Segment) bool { return beyond(s, t) }) {
+			continue
+		}
+		best, at := math.Inf(1), -1
+		for k := 1; k < len(run); k++ {
+			a, b := run[k-1].Point, run[k].Point
+			if d := a.Sub(t.At).Len() + b.Sub(t.At).Len() - a.Sub(b).Len(); d < best {
+				best, at = d, k
+			}
+		}
+		if at < 0 || best > boundNear {
+			continue
+		}
+		run = slices.Insert(slices.Clone(run), at, fit.Sample{Point: t.At, Weight: 1})
+		for k := range starts {
+			if starts[k] >= at && k > 0 {
+				starts[k]++
+			}
+		}
+	}
+	return run
+}
+
+// beyond reports whether a segment leaves the bound of a stroke.
+func beyond(s fit.Segment, t *fit.Tip) bool {
+	const steps = 8
+	for k := range steps {
+		if d := s.At(float64(k) / steps).Sub(t.At); d.Dot(t.Out) > boundSlack && d.Len() < boundNear && math.Abs(d.Cross(t.Out)) < boundNear/2 {
+			return true
+		}
+	}
+	return false
 }
 
 // loosened allows for the doubt about the group's samples.

@@ -728,8 +728,8 @@ func (w *flatwork) shapes(ctx context.Context, fopt fit.Options, workers int) ([
 	for r, i := range faces {
 		s.rank[i] = r
 	}
-	shapes := make([]Shape, len(faces))
-	if err := inParallel(ctx, len(faces), workers, func(r int) { shapes[r] = s.shape(faces[r]) }); err != nil {
+	shapes := make([][]Shape, len(faces))
+	if err := inParallel(ctx, len(faces), workers, func(r int) { shapes[r] = s.shapesOf(faces[r]) }); err != nil {
 		return nil, nil, err
 	}
 	out := make([]Layer, len(layers))
@@ -740,16 +740,16 @@ func (w *flatwork) shapes(ctx context.Context, fopt fit.Options, workers int) ([
 	named := map[string]bool{}
 	for r, i := range faces {
 		c := &w.cells[of[i]]
-		if len(shapes[r].Rings) == 0 {
+		if len(shapes[r]) == 0 {
 			continue
 		}
 		if c.id != "" && !named[c.id] {
 			named[c.id] = true
-			shapes[r].ID = c.id
+			shapes[r][0].ID = c.id
 			laid = append(laid, LaidFlat{ID: c.id, layer: place[c.swatch], At: w.inside(of[i]), Area: c.size, Chosen: c.chosen})
 		}
 		l := &out[place[c.swatch]]
-		l.Shapes = append(l.Shapes, shapes[r])
+		l.Shapes = append(l.Shapes, shapes[r]...)
 	}
 	return out, laid, nil
 }
@@ -795,16 +795,16 @@ func inkLayers(ctx context.Context, f *quantize.Flats, inks []bool, m *planar.Ma
 	for i := range m.Faces {
 		s.rank[i] = rank[m.Faces[i].Label]
 	}
-	shapes := make([]Shape, len(m.Faces))
+	shapes := make([][]Shape, len(m.Faces))
 	err := inParallel(ctx, len(shapes), workers, func(i int) {
 		if s.rank[i] >= 0 {
-			shapes[i] = s.shape(int32(i))
+			shapes[i] = s.shapesOf(int32(i))
 		}
 	})
-	for i, shape := range shapes {
-		if len(shape.Rings) > 0 {
+	for i, of := range shapes {
+		if len(of) > 0 {
 			l := &out[s.rank[i]]
-			l.Shapes = append(l.Shapes, shape)
+			l.Shapes = append(l.Shapes, of...)
 		}
 	}
 	return slices.DeleteFunc(out, func(l Layer) bool { return len(l.Shapes) == 0 }), err

@@ -107,7 +107,7 @@ func (s *stack) drawing(ctx context.Context, f *quantize.Flats, workers int) (*D
 	for r, l := range s.order {
 		d.Layers[r] = Layer{Name: f.Palette[l].Name, Colour: f.Palette[l].Colour}
 	}
-	shapes := make([]Shape, len(s.m.Faces))
+	shapes := make([][]Shape, len(s.m.Faces))
 	cracks := func(i int) (n int) {
 		for _, ring := range s.m.Faces[i].Rings {
 			for _, h := range ring {
@@ -118,28 +118,25 @@ func (s *stack) drawing(ctx context.Context, f *quantize.Flats, workers int) (*D
 	}
 	err := largestFirst(ctx, len(shapes), workers, cracks, func(i int) {
 		if s.rank[i] >= 0 {
-			shapes[i] = s.shape(int32(i))
+			shapes[i] = s.shapesOf(int32(i))
 		}
 	})
 	if err != nil {
 		return nil, err
 	}
-	for i, shape := range shapes {
-		if len(shape.Rings) > 0 {
+	for i, of := range shapes {
+		if len(of) > 0 {
 			l := &d.Layers[s.rank[i]]
-			l.Shapes = append(l.Shapes, shape)
+			l.Shapes = append(l.Shapes, of...)
 		}
 	}
 	d.Layers = slices.DeleteFunc(d.Layers, func(l Layer) bool { return len(l.Shapes) == 0 })
 	return d, nil
 }
 
-// leastRing is the area below which a ring paints nothing one could see, px².
-const leastRing = 0.02
-
-// shape returns the painted outline of a face.
-func (s *stack) shape(face int32) Shape {
-	var out Shape
+// shapesOf returns the painted outlines of a face, mostly one.
+func (s *stack) shapesOf(face int32) []Shape {
+	var outer, holes []fit.Path
 	for _, ring := range s.m.Faces[face].Rings {
 		if !s.exact && s.covered(face, ring) {
 			continue
@@ -152,21 +149,20 @@ func (s *stack) shape(face int32) Shape {
 			p.P[0] = pieces[(i+len(pieces)-1)%len(pieces)].P[3]
 			path.Segments = append(path.Segments, p.Segment)
 		}
-		if len(path.Segments) == 0 || math.Abs(path.Area()) < leastRing {
+		if len(path.Segments) == 0 {
 			continue
 		}
-		out.Rings = append(out.Rings, path)
+		hole := s.m.RingArea(ring) < 0
+		for _, r := range uncrossed(path) {
+			switch area := r.Area(); {
+			case area >= leastRing && !hole:
+				outer = append(outer, r)
+			case area <= -leastRing:
+				holes = append(holes, r)
+			} // a hole turned inside out is too narrow to show
+		}
 	}
-	// The outer ring first: it alone runs clockwise.
-	slices.SortStableFunc(out.Rings, func(a, b fit.Path) int { return cmp.Compare(b.Area(), a.Area()) })
-	if len(out.Rings) > 0 && out.Rings[0].Area() <= 0 {
-		return Shape{}
-	}
-	if len(out.Rings) > 1 { // a hole turned inside out is too narrow to show
-		holes := slices.DeleteFunc(out.Rings[1:], func(r fit.Path) bool { return r.Area() >= 0 })
-		out.Rings = out.Rings[:1+len(holes)]
-	}
-	return out
+	return shapesWithin(outer, holes)
 }
 
 // covered reports whether a ring is a hole whose whole inside is painted by higher colours, so that it may be closed.

@@ -85,10 +85,10 @@ func (m *mender) carryUnder(run hairRun) bool {
 // leaves out what is covered twice, areas narrower than thin and holes narrower than by, the ends of such notches. outer tells
 // an outline from a hole; it returns nil where the ring cannot be parted.
 func united(r fit.Path, outer, positive bool, thin, by float64) []fit.Path {
-	if len(crossPoints(r)) == 0 {
+	if len(fit.Crossings(r)) == 0 {
 		return []fit.Path{r}
 	}
-	loops := uncross(r)
+	loops := fit.Uncross(closed(r))
 	var out []fit.Path
 	for i, l := range loops {
 		fills := (l.Area() > 0) == positive // else it is a hole

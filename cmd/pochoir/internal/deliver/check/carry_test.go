@@ -63,8 +63,8 @@ func TestCarry(t *testing.T) {
 		}
 		for _, l := range d.Layers {
 			for _, r := range l.Shapes[0].Rings {
-				if c := crossPoints(r); len(c) > 0 {
-					t.Errorf("%d: an outline crosses itself at %v", n, c[0].p)
+				if c := fit.Crossings(r); len(c) > 0 {
+					t.Errorf("%d: an outline crosses itself at %v", n, c[0].At)
 				}
 			}
 		}
@@ -146,8 +146,8 @@ func TestCarryClosesNotches(t *testing.T) {
 			t.Errorf("mended %v", done)
 		}
 		rings := d.Layers[0].Shapes[0].Rings
-		if len(rings) != 1 || len(crossPoints(rings[0])) > 0 {
-			t.Errorf("%d rings, crossing at %v", len(rings), crossPoints(rings[0]))
+		if len(rings) != 1 || len(fit.Crossings(rings[0])) > 0 {
+			t.Errorf("%d rings, crossing at %v", len(rings), fit.Crossings(rings[0]))
 		}
 		if grown := math.Abs(rings[0].Area()) - (160*160 - 36); grown < 9 || grown > 36 { // a quarter is what is narrower than half
 			t.Errorf("the notch of 36 square units was filled by %g", grown)

@@ -28,10 +28,10 @@ func TestPentagram(t *testing.T) {
 		pts = append(pts, fit.Point{X: 150 + radius*math.Sin(a), Y: 150 - radius*math.Cos(a)})
 	}
 	star := polygon(pts...)
-	if n := len(crossPoints(star)); n != 5 {
+	if n := len(fit.Crossings(star)); n != 5 {
 		t.Fatalf("%d crossings, want 5", n)
 	}
-	rings := uncross(star)
+	rings := fit.Uncross(star)
 	if len(rings) != 2 {
 		t.Fatalf("%d rings, want 2", len(rings))
 	}
@@ -73,7 +73,7 @@ func TestUncrossKeepsWhatIsPainted(t *testing.T) {
 				r.Segments = append(r.Segments, fit.CubicTo(p, p.Add(at().Sub(at()).Mul(0.5)), q.Add(at().Sub(at()).Mul(0.5)), q))
 			}
 		}
-		rings := uncross(r)
+		rings := fit.Uncross(r)
 		if rings == nil {
 			continue
 		}
@@ -117,7 +117,7 @@ func TestUncrossLeavesSimpleRings(t *testing.T) {
 		"touching":   polygon(fit.Point{}, fit.Point{X: 10}, fit.Point{X: 5, Y: 5}, fit.Point{X: 10, Y: 10}, fit.Point{Y: 10}, fit.Point{X: 5, Y: 5}),
 		"there-back": polygon(fit.Point{}, fit.Point{X: 10}, fit.Point{X: 5}),
 	} {
-		if rings := uncross(r); rings != nil {
+		if rings := fit.Uncross(r); rings != nil {
 			t.Errorf("%s: parted into %d", name, len(rings))
 		}
 	}
@@ -134,7 +134,7 @@ func TestMendCrossings(t *testing.T) {
 	hair := polygon(fit.Point{X: 20, Y: 20}, fit.Point{X: 120.05, Y: 20}, fit.Point{X: 120.05, Y: 100}, fit.Point{X: 119.96, Y: 100},
 		fit.Point{X: 119.96, Y: 40}, fit.Point{X: 121, Y: 40}, fit.Point{X: 121, Y: 120}, fit.Point{X: 20, Y: 120})
 	out, n = m.uncross(trace.Shape{Rings: []fit.Path{hair}})
-	if n != 1 || len(out) != 1 || len(out[0].Rings) != 1 || len(crossPoints(out[0].Rings[0])) != 0 || math.Abs(out[0].Rings[0].Area()-10081) > 1e-6 {
+	if n != 1 || len(out) != 1 || len(out[0].Rings) != 1 || len(fit.Crossings(out[0].Rings[0])) != 0 || math.Abs(out[0].Rings[0].Area()-10081) > 1e-6 {
 		t.Errorf("hair: %d mended: %+v", n, out)
 	}
 	square := trace.Shape{ID: "plain", Rings: []fit.Path{polygon(fit.Point{X: 1, Y: 1}, fit.Point{X: 9, Y: 1}, fit.Point{X: 9, Y: 9})}}

@@ -1,0 +1,123 @@
+package trace
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"pochoir/fit"
+)
+
+// This file sees to it that no outline crosses itself: where both sides of a narrow tip, or a tip and what it touches, are
+// closer together than their curves are true, the curves may cross.
+
+const (
+	// leastRing is the area below which a ring paints nothing one could see, px².
+	leastRing = 0.02
+	// leastLoop and slimLoop are the area, px², and the width, px, below which what a crossing cuts off goes.
+	leastLoop, slimLoop = 1.0, 0.3
+)
+
+// uncrossed parts a ring where it crosses itself and leaves out the loops that are too small to be meant.
+func uncrossed(path fit.Path) []fit.Path {
+	loops := fit.Uncross(path)
+	if loops == nil {
+		return []fit.Path{path}
+	}
+	loops = slices.DeleteFunc(loops, func(l fit.Path) bool {
+		area := math.Abs(l.Area())
+		return area < leastLoop || 2*area < float64(slimLoop*l.Length())
+	})
+	var out []fit.Path
+	for i, l := range loops {
+		// What is gone around twice is painted by the larger loop.
+		twice := slices.ContainsFunc(loops[:i], func(o fit.Path) bool { return around(o, l) }) || slices.ContainsFunc(loops[i+1:], func(o fit.Path) bool { return around(o, l) })
+		if !twice {
+			out = append(out, fit.Path{Closed: true, Segments: withoutSlivers(l.Segments)})
+		}
+	}
+	return out
+}
+
+// around reports whether loop o runs around loop l in the same sense.
+func around(o, l fit.Path) bool {
+	if a, b := o.Area(), l.Area(); a*b < 0 || math.Abs(a) <= math.Abs(b) {
+		return false
+	}
+	in := 0
+	for _, s := range l.Segments {
+		if inside(o, s.At(0.5)) {
+			in++
+		}
+	}
+	return 2*in > len(l.Segments)
+}
+
+// leastPart is the length of a segment, px, below which it is left out where a crossing has cut it.
+const leastPart = 0.5
+
+// withoutSlivers leaves out the shortest segments of a ring and lets the next ones begin where they began.
+func withoutSlivers(segs []fit.Segment) []fit.Segment {
+	out := segs[:0:0]
+	for i, s := range segs {
+		if s.Length() < leastPart && len(segs)-i+len(out) > 3 {
+			continue
+		}
+		if n := len(out); n > 0 && out[n-1].P[3] != s.P[0] {
+			s = from(s, out[n-1].P[3])
+		}
+		out = append(out, s)
+	}
+	if n := len(out); n > 0 && out[n-1].P[3] != out[0].P[0] {
+		out[0] = from(out[0], out[n-1].P[3])
+	}
+	return out
+}
+
+// from returns a segment that begins elsewhere.
+func from(s fit.Segment, at fit.Point) fit.Segment {
+	if s.Line {
+		return fit.LineTo(at, s.P[3])
+	}
+	s.P[0], s.P[1] = at, s.P[1].Add(at.Sub(s.P[0]))
+	return s
+}
+
+// shapesWithin makes a shape of each outer ring with the holes that lie in it. The outer ring comes first: it alone runs
+// clockwise.
+func shapesWithin(outer, holes []fit.Path) []Shape {
+	if len(outer) == 0 {
+		return nil
+	}
+	slices.SortStableFunc(outer, func(a, b fit.Path) int { return cmp.Compare(b.Area(), a.Area()) })
+	slices.SortStableFunc(holes, func(a, b fit.Path) int { return cmp.Compare(b.Area(), a.Area()) })
+	shapes := make([]Shape, len(outer))
+	for i, r := range outer {
+		shapes[i].Rings = []fit.Path{r}
+	}
+	for _, h := range holes {
+		in := 0
+		for i := len(outer) - 1; i > 0; i-- { // the smallest first
+			if inside(outer[i], h.Segments[0].At(0.5)) {
+				in = i
+				break
+			}
+		}
+		shapes[in].Rings = append(shapes[in].Rings, h)
+	}
+	return shapes
+}
+
+// inside reports whether a place lies within a ring, by the even-odd rule.
+func inside(ring fit.Path, p fit.Point) bool {
+	const flat = 0.05
+	in := false
+	pts := ring.Flatten(nil, flat)
+	for i, b := range pts {
+		a := pts[(i+len(pts)-1)%len(pts)]
+		if (a.Y > p.Y) != (b.Y > p.Y) && p.X < a.X+float64((p.Y-a.Y)*(b.X-a.X))/(b.Y-a.Y) {
+			in = !in
+		}
+	}
+	return in
+}
