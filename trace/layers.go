@@ -153,13 +153,14 @@ func (s *stack) shapesOf(face int32) []Shape {
 			continue
 		}
 		hole := s.m.RingArea(ring) < 0
-		for _, r := range uncrossed(path) {
+		parts := uncrossed(path, hole)
+		for _, r := range parts {
 			switch area := r.Area(); {
-			case area >= leastRing && !hole:
-				outer = append(outer, r)
 			case area <= -leastRing:
 				holes = append(holes, r)
-			} // a hole turned inside out is too narrow to show
+			case area >= leastRing && (!hole || len(parts) > 1): // a hole turned inside out is too narrow to show
+				outer = append(outer, r)
+			}
 		}
 	}
 	return shapesWithin(outer, holes)

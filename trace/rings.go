@@ -18,8 +18,10 @@ const (
 	leastLoop, slimLoop = 1.0, 0.3
 )
 
-// uncrossed parts a ring where it crosses itself and leaves out the loops that are too small to be meant.
-func uncrossed(path fit.Path) []fit.Path {
+// uncrossed parts a ring where it crosses itself, so that what was painted by the even-odd rule stays painted, and leaves out
+// the loops that are too small to be meant. A neck whose sides cross thus parts a blob from its shape, or a bay from the
+// ground. hole tells what the ring is; outer rings come out clockwise, holes the other way.
+func uncrossed(path fit.Path, hole bool) []fit.Path {
 	loops := fit.Uncross(path)
 	if loops == nil {
 		return []fit.Path{path}
@@ -28,22 +30,24 @@ func uncrossed(path fit.Path) []fit.Path {
 		area := math.Abs(l.Area())
 		return area < leastLoop || 2*area < float64(slimLoop*l.Length())
 	})
-	var out []fit.Path
+	out := make([]fit.Path, len(loops))
 	for i, l := range loops {
-		// What is gone around twice is painted by the larger loop.
-		twice := slices.ContainsFunc(loops[:i], func(o fit.Path) bool { return around(o, l) }) || slices.ContainsFunc(loops[i+1:], func(o fit.Path) bool { return around(o, l) })
-		if !twice {
-			out = append(out, fit.Path{Closed: true, Segments: withoutSlivers(l.Segments)})
+		within := hole
+		for k, o := range loops {
+			if k != i && math.Abs(o.Area()) > math.Abs(l.Area()) && mostlyWithin(l, o) {
+				within = !within
+			}
+		}
+		out[i] = fit.Path{Closed: true, Segments: withoutSlivers(l.Segments)}
+		if (l.Area() < 0) != within {
+			out[i] = out[i].Reverse()
 		}
 	}
 	return out
 }
 
-// around reports whether loop o runs around loop l in the same sense.
-func around(o, l fit.Path) bool {
-	if a, b := o.Area(), l.Area(); a*b < 0 || math.Abs(a) <= math.Abs(b) {
-		return false
-	}
+// mostlyWithin reports whether the middles of most segments of a ring lie within another one.
+func mostlyWithin(l, o fit.Path) bool {
 	in := 0
 	for _, s := range l.Segments {
 		if inside(o, s.At(0.5)) {
@@ -54,15 +58,19 @@ func around(o, l fit.Path) bool {
 }
 
 // leastPart is the length of a segment, px, below which it is left out where a crossing has cut it.
-const leastPart = 0.5
+const leastPart = 0.3
 
-// withoutSlivers leaves out the shortest segments of a ring and lets the next ones begin where they began.
+// withoutSlivers leaves out the shortest segments of a ring, never two in a row, and lets the next ones begin where they
+// began.
 func withoutSlivers(segs []fit.Segment) []fit.Segment {
 	out := segs[:0:0]
+	left := false // out the one before
 	for i, s := range segs {
-		if s.Length() < leastPart && len(segs)-i+len(out) > 3 {
+		if !left && s.Length() < leastPart && len(segs)-i+len(out) > 3 {
+			left = true
 			continue
 		}
+		left = false
 		if n := len(out); n > 0 && out[n-1].P[3] != s.P[0] {
 			s = from(s, out[n-1].P[3])
 		}
