@@ -46,6 +46,9 @@ func sidesOf(run []piece, banks []bank) (out []side) {
 // evenSides is the sine of the turn up to which two lines count as one.
 const evenSides = 0.01
 
+// sharpest is the cosine of the turn from which on the corners of parallels would lie too far out, or fold.
+const sharpest = -0.5
+
 // parallel returns a parallel of a run, through its banks; nothing where a joint has no place to go.
 func parallel(run []piece, banks []bank, closed bool) (segs []fit.Segment) {
 	sides := sidesOf(run, banks)
@@ -58,6 +61,11 @@ func parallel(run []piece, banks []bank, closed bool) (segs []fit.Segment) {
 		banks = append(slices.Clone(banks), banks[sides[0].from])
 	}
 	for i, s := range sides {
+		if i > 0 || closed {
+			if before := &sides[(i+n-1)%n]; before.Deriv(1).Unit().Dot(s.Deriv(0).Unit()) < sharpest {
+				return nil
+			}
+		}
 		lo, hi := s.from, len(banks)-1
 		if i+1 < n {
 			hi = sides[i+1].from
