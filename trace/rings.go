@@ -16,6 +16,8 @@ const (
 	leastRing = 0.02
 	// leastLoop and slimLoop are the area, px², and the width, px, below which what a crossing cuts off goes.
 	leastLoop, slimLoop = 1.0, 0.3
+	// leastSeen is the area, px², of a loop below which nobody sees that there is one.
+	leastSeen = 0.1
 )
 
 // uncrossed parts a ring where it crosses itself, so that what was painted by the even-odd rule stays painted, and leaves out
@@ -23,7 +25,13 @@ const (
 // ground. hole tells what the ring is; outer rings come out clockwise, holes the other way.
 func uncrossed(path fit.Path, hole bool) []fit.Path {
 	loops := fit.Uncross(path)
-	if loops == nil {
+	seen := 0
+	for _, l := range loops {
+		if math.Abs(l.Area()) > leastSeen {
+			seen++
+		}
+	}
+	if seen < 2 { // nothing crosses, save perhaps within a tip
 		return []fit.Path{path}
 	}
 	loops = slices.DeleteFunc(loops, func(l fit.Path) bool {

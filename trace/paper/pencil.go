@@ -26,6 +26,7 @@ const (
 	pencilGrain = 0.22 // of its mean: least standard deviation of the darkness along a pencil's mark
 	moreGrain   = 0.14 // the same once pencil has been found
 	fineGrain   = 0.16 // the same between places 3 px apart: a thin rim between two paints may vary along, but slowly
+	paperGrain  = 0.11 // the same on paper, where long straight marks are drawn more evenly
 	finePairs   = 30   // of such places, fewer tell nothing
 	pencilLong  = 24   // px, least length of a mark; once some are found their crumbs of crumbLong px go too
 	crumbLong   = 4
@@ -150,7 +151,7 @@ func (m *mark) isPencil(blueInk bool, grain float32) bool {
 	if m.high >= pencilMost || m.same > pencilSame {
 		return false
 	}
-	return m.grey() && m.grain > grain && m.fine > fineGrain || !blueInk && m.paleBlue()
+	return m.grey() && m.grain > grain && (m.fine > fineGrain || m.white && m.fine > paperGrain) || !blueInk && m.paleBlue()
 }
 
 // grey reports whether the mark takes as much light of one colour as of another, as far as the ground shows it.
