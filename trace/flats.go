@@ -721,7 +721,7 @@ func (w *flatwork) shapes(ctx context.Context, fopt fit.Options, workers int) ([
 		c, d := &w.cells[of[a]], &w.cells[of[b]]
 		return cmp.Or(cmp.Compare(place[c.swatch], place[d.swatch]), cmp.Compare(c.first, d.first))
 	})
-	s := &stack{m: m, o: o, rank: make([]int, len(m.Faces)), ink: -2, exact: w.opt.Knockout}
+	s := &stack{m: m, o: o, rank: make([]int, len(m.Faces)), ink: -2, exact: w.opt.Knockout, whole: true}
 	for i := range s.rank {
 		s.rank[i] = -1
 	}

@@ -44,6 +44,7 @@ type stack struct {
 	order []int // labels by rank
 	ink   int   // rank of the ink, or -2
 	exact bool  // cut neighbours exactly
+	whole bool  // every face is one shape, even where its outline crosses itself
 }
 
 // newStack ranks the faces.
@@ -153,7 +154,10 @@ func (s *stack) shapesOf(face int32) []Shape {
 			continue
 		}
 		hole := s.m.RingArea(ring) < 0
-		parts := uncrossed(path, hole)
+		parts := []fit.Path{path}
+		if !s.whole {
+			parts = uncrossed(path, hole)
+		}
 		for _, r := range parts {
 			switch area := r.Area(); {
 			case area <= -leastRing:
