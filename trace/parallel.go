@@ -16,7 +16,7 @@ type side struct {
 	from int // the bank where it begins
 }
 
-// sidesOf joins the pieces of a run that go straight on into sides. A closed run begins anew where two of them meet.
+// sidesOf joins the pieces of a run that go straight on into sides; nothing where one begins without a bank.
 func sidesOf(run []piece, banks []bank) (out []side) {
 	for i := range run {
 		q := run[i].Segment
@@ -82,8 +82,8 @@ func parallel(run []piece, banks []bank, closed bool) (segs []fit.Segment) {
 			b = s.P[3]
 		}
 		gates := make([]fit.Corridor, 0, hi+1-lo)
-		for k := range banks[lo : hi+1] {
-			gates = append(gates, banks[lo+k].Corridor)
+		for _, b := range banks[lo : hi+1] {
+			gates = append(gates, b.Corridor)
 		}
 		if g := s.beside(a, b); !first && !last && fit.Passes(gates, g) {
 			segs = append(segs, g)
@@ -112,9 +112,8 @@ const chamfer = 1.6
 // withEnds returns what runs from a to b beside a side of which one end, or both, are seen: there it begins or ends on the
 // side itself.
 func (s *side) withEnds(gates []fit.Corridor, a, b fit.Point, first, last bool) []fit.Segment {
-	way := fit.Within(gates, a, b)
 	if !s.Line || !first && !last {
-		return way
+		return fit.Within(gates, a, b)
 	}
 	along := s.P[3].Sub(s.P[0])
 	mid := &gates[len(gates)/2]
@@ -133,6 +132,7 @@ func (s *side) withEnds(gates []fit.Corridor, a, b fit.Point, first, last bool) 
 			return []fit.Segment{g}
 		}
 	}
+	way := fit.Within(gates, a, b)
 	at := []fit.Point{a}
 	if first {
 		at = append(at, a.Add(out).Add(along.Unit().Mul(chamfer)))
