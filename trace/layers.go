@@ -156,7 +156,8 @@ func (s *stack) shapesOf(face int32) []Shape {
 		hole := s.m.RingArea(ring) < 0
 		parts := []fit.Path{path}
 		if !s.whole {
-			parts = uncrossed(path, hole)
+			under := !s.exact && slices.ContainsFunc(ring, func(h planar.Half) bool { return s.rankOf(s.m.LeftOf(h)) > s.rank[face] })
+			parts = uncrossed(path, hole, under)
 		}
 		for _, r := range parts {
 			switch area := r.Area(); {

@@ -14,16 +14,19 @@ import (
 const (
 	// leastRing is the area below which a ring paints nothing one could see, px².
 	leastRing = 0.02
-	// leastLoop and slimLoop are the area, px², and the width, px, below which what a crossing cuts off goes.
-	leastLoop, slimLoop = 1.0, 0.3
+	// leastBlob is the area, px², below which paint goes that a crossing cuts off; leastBay and slimBay are the area and
+	// the width, px, below which a bay is closed.
+	leastBlob         = 0.5
+	leastBay, slimBay = 1.0, 0.3
 	// leastSeen is the area, px², of a loop below which nobody sees that there is one.
 	leastSeen = 0.1
 )
 
 // uncrossed parts a ring where it crosses itself, so that what was painted by the even-odd rule stays painted, and leaves out
 // the loops that are too small to be meant. A neck whose sides cross thus parts a blob from its shape, or a bay from the
-// ground. hole tells what the ring is; outer rings come out clockwise, holes the other way.
-func uncrossed(path fit.Path, hole bool) []fit.Path {
+// ground. hole tells what the ring is; outer rings come out clockwise, holes the other way. A ring that goes on under higher
+// colours opens no bays: they belong to its hidden edges.
+func uncrossed(path fit.Path, hole, under bool) []fit.Path {
 	loops := fit.Uncross(path)
 	seen := 0
 	for _, l := range loops {
@@ -34,22 +37,23 @@ func uncrossed(path fit.Path, hole bool) []fit.Path {
 	if seen < 2 { // nothing crosses, save perhaps within a tip
 		return []fit.Path{path}
 	}
-	loops = slices.DeleteFunc(loops, func(l fit.Path) bool {
-		area := math.Abs(l.Area())
-		return area < leastLoop || 2*area < float64(slimLoop*l.Length())
-	})
-	out := make([]fit.Path, len(loops))
+	var out []fit.Path
 	for i, l := range loops {
-		within := hole
+		within, area := hole, math.Abs(l.Area())
 		for k, o := range loops {
-			if k != i && math.Abs(o.Area()) > math.Abs(l.Area()) && mostlyWithin(l, o) {
+			if k != i && math.Abs(o.Area()) > area && mostlyWithin(l, o) {
 				within = !within
 			}
 		}
-		out[i] = fit.Path{Closed: true, Segments: withoutSlivers(l.Segments)}
-		if (l.Area() < 0) != within {
-			out[i] = out[i].Reverse()
+		// In doubt paint stays: what lies beneath is opened for it.
+		if area < leastBlob || within && (under && !hole || area < leastBay || 2*area < float64(slimBay*l.Length())) {
+			continue
 		}
+		l.Segments = withoutSlivers(l.Segments)
+		if (l.Area() < 0) != within {
+			l = l.Reverse()
+		}
+		out = append(out, l)
 	}
 	return out
 }

@@ -32,7 +32,7 @@ func TestUncrossedKeepsBlobs(t *testing.T) {
 		"bay of a hole":    {blob.Reverse(), true, -196},
 		"island in a hole": {bay.Reverse(), true, 196},
 	} {
-		parts := uncrossed(c.ring, c.hole)
+		parts := uncrossed(c.ring, c.hole, false)
 		if len(parts) != 2 {
 			t.Errorf("%s: %d rings, want 2", name, len(parts))
 			continue
@@ -41,5 +41,8 @@ func TestUncrossedKeepsBlobs(t *testing.T) {
 		if c.hole != (first < 0) || max(first, -first) < 1600-neck || second < c.second-neck || second > c.second+neck {
 			t.Errorf("%s: rings of %.1f and %.1f px², want 1600 and %.1f", name, first, second, c.second)
 		}
+	}
+	if parts := uncrossed(bay, false, true); len(parts) != 1 {
+		t.Errorf("bay under a higher colour: %d rings, want 1", len(parts))
 	}
 }
