@@ -81,6 +81,12 @@ func fitOutlines(ctx context.Context, e *edges, jn junctions, opt fit.Options, w
 	// after it. Where lines wait for one another in a ring they are fitted first as they are, and once more in the end.
 	var whole, again []*group
 	within := linesWithin(m, joined, len(o.nodes))
+	// What ends on no such line need not wait: it keeps the workers busy that the longest line of a turn leaves idle.
+	free := slices.DeleteFunc(slices.Clone(single), func(g *group) bool { return endsWithin(m, g, within) })
+	fitFree := startBeside(workers, func(workers int) error {
+		return fitEach(ctx, m, free, workers, func(g *group) { g.fit(e, &jn, opt) })
+	})
+	defer fitFree()
 	for _, turn := range inTurns(m, joined, within) {
 		if err := fitEach(ctx, m, turn, workers, func(g *group) { g.fit(e, &jn, opt) }); err != nil {
 			return nil, err
@@ -111,7 +117,11 @@ func fitOutlines(ctx context.Context, e *edges, jn junctions, opt fit.Options, w
 		}
 		placeOnLines(m, whole, o.nodes)
 	}
-	if err := fitEach(ctx, m, single, workers, func(g *group) { g.fit(e, &jn, opt) }); err != nil {
+	bound := slices.DeleteFunc(slices.Clone(single), func(g *group) bool { return !endsWithin(m, g, within) })
+	if err := fitEach(ctx, m, bound, workers, func(g *group) { g.fit(e, &jn, opt) }); err != nil {
+		return nil, err
+	}
+	if err := fitFree(); err != nil {
 		return nil, err
 	}
 	all := append(whole, single...)
@@ -133,6 +143,30 @@ func fitOutlines(ctx context.Context, e *edges, jn junctions, opt fit.Options, w
 		o.mean = sum / float64(count)
 	}
 	return o, nil
+}
+
+// startBeside runs do beside what follows, on all workers but one, and returns a function that waits for it and gives its
+// error; it may be called more than once. With a single worker do runs when it is waited for.
+func startBeside(workers int, do func(workers int) error) (wait func() error) {
+	if workers <= 1 {
+		return sync.OnceValue(func() error { return do(workers) })
+	}
+	done := make(chan struct{})
+	var err error
+	go func() {
+		defer close(done)
+		err = do(workers - 1)
+	}()
+	return func() error {
+		<-done
+		return err
+	}
+}
+
+// endsWithin reports whether g begins or ends on a junction that another line runs through.
+func endsWithin(m *planar.Map, g *group, within []*group) bool {
+	from, to := m.From(g.halves[0]), m.To(g.halves[len(g.halves)-1])
+	return from != planar.None && (within[from] != nil || within[to] != nil)
 }
 
 // fitEach calls f for every group on several goroutines, the longest first.
