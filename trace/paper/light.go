@@ -60,7 +60,7 @@ func (c crew) findLight(low *field, f int, sheet *[4]fit.Point) *lightMap {
 	m := &lightMap{w: w, h: h, cell: f * cellLow}
 	valid, depth := m.inside(sheet)
 
-	flat := flatCells(g, valid)
+	flat := c.flatCells(g, valid)
 	label, surf := surfaces(g, flat, depth)
 	src := spreadLabels(label, valid, w, h)
 	pairs := boundaries(g, label, src, len(surf), w, h)
@@ -109,21 +109,25 @@ func (m *lightMap) inside(sheet *[4]fit.Point) (valid []bool, depth []float32) {
 }
 
 // flatCells marks the cells over which the picture changes too slowly for an edge.
-func flatCells(g *field, valid []bool) []bool {
+func (c crew) flatCells(g *field, valid []bool) []bool {
 	w, h := g.w, g.h
 	step := make([]float32, w*h)
+	c.rows(h, func(y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			for x := range w {
+				i := y*w + x
+				a, b := 3*(i-min(x, 1)), 3*(i+min(w-1-x, 1))
+				u, v := 3*(i-w*min(y, 1)), 3*(i+w*min(h-1-y, 1))
+				for k := range 3 {
+					step[i] = max(step[i], float32(math.Abs(float64(g.v[b+k]-g.v[a+k]))), float32(math.Abs(float64(g.v[v+k]-g.v[u+k]))))
+				}
+			}
+		}
+	})
 	var some []float64
-	for y := range h {
-		for x := range w {
-			i := y*w + x
-			a, b := 3*(i-min(x, 1)), 3*(i+min(w-1-x, 1))
-			u, v := 3*(i-w*min(y, 1)), 3*(i+w*min(h-1-y, 1))
-			for k := range 3 {
-				step[i] = max(step[i], float32(math.Abs(float64(g.v[b+k]-g.v[a+k]))), float32(math.Abs(float64(g.v[v+k]-g.v[u+k]))))
-			}
-			if valid[i] && i%7 == 0 {
-				some = append(some, float64(step[i]))
-			}
+	for i := 0; i < len(step); i += 7 {
+		if valid[i] {
+			some = append(some, float64(step[i]))
 		}
 	}
 	limit := flatStep
@@ -440,27 +444,29 @@ func (m *lightMap) addAgreeing(g, level *field, label, src []int32, surf []surfa
 // span returns the level of the known cells continued over all others: a quadratic through the known ones, and what is
 // left of them as a membrane (Laplace's equation, solved from coarse to fine).
 func (c crew) span(g *field, known []bool, w, h int) *field {
-	out := newField(w, h)
-	q := quadratic(g, known)
+	bend, rest := newField(w, h), newField(w, h)
+	q := c.quadratic(g, known)
 	xs, ys := unitSteps(w), unitSteps(h)
-	c.each(3, func(k int) {
-		p, bend, rest := q[k], make([]float32, w*h), make([]float32, w*h)
-		for i, x, y := 0, 0, 0; i < len(bend); i, x = i+1, x+1 {
-			if x == w {
-				x, y = 0, y+1
+	c.rows(h, func(y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			for x := range w {
+				i, x, y := y*w+x, xs[x], ys[y]
+				for k := range q {
+					p := &q[k]
+					b := float32(p[0] + float64(p[1]*x) + float64(p[2]*y) + float64(p[3]*x*x) + float64(p[4]*x*y) + float64(p[5]*y*y))
+					bend.v[3*i+k] = b
+					if known[i] {
+						rest.v[3*i+k] = g.v[3*i+k] - b
+					}
+				}
 			}
-			x, y := xs[x], ys[y]
-			bend[i] = float32(p[0] + float64(p[1]*x) + float64(p[2]*y) + float64(p[3]*x*x) + float64(p[4]*x*y) + float64(p[5]*y*y))
-			if known[i] {
-				rest[i] = g.v[3*i+k] - bend[i]
-			}
-		}
-		membrane(rest, known, w, h)
-		for i, v := range rest {
-			out.v[3*i+k] = v + bend[i]
 		}
 	})
-	return out
+	membrane(rest, known)
+	for i, v := range rest.v {
+		bend.v[i] = v + bend.v[i]
+	}
+	return bend
 }
 
 // unitSteps returns the places of n cells in a row, from -1 on to 1.
@@ -484,7 +490,7 @@ func addTimes(sum, r *[6]float64, k float64) {
 
 // quadratic fits c0 + c1·x + c2·y + c3·x² + c4·xy + c5·y², x and y in [-1,1], to the known cells of each channel; with
 // few known cells only the mean.
-func quadratic(g *field, known []bool) (q [3][6]float64) {
+func (c crew) quadratic(g *field, known []bool) (q [3][6]float64) {
 	w, h := g.w, g.h
 	n := 0
 	for _, ok := range known {
@@ -510,21 +516,23 @@ func quadratic(g *field, known []bool) (q [3][6]float64) {
 	var s [6][6]float64
 	var t [3][6]float64
 	xs, ys := unitSteps(w), unitSteps(h)
-	for yi, y := range ys {
-		for xi, x := range xs {
-			i := yi*w + xi
-			if !known[i] {
-				continue
-			}
-			r := [6]float64{1, x, y, x * x, x * y, y * y}
-			for a := range s {
-				addTimes(&s[a], &r, r[a])
-			}
-			for k := range 3 {
-				addTimes(&t[k], &r, float64(g.v[3*i+k]))
+	c.each(3, func(k int) { // two rows and a channel each, in variables of their own: nothing is shared while they work
+		var r0, r1, channel [6]float64
+		a, b := 2*k, 2*k+1
+		for yi, y := range ys {
+			for xi, x := range xs {
+				i := yi*w + xi
+				if !known[i] {
+					continue
+				}
+				r := [6]float64{1, x, y, x * x, x * y, y * y}
+				addTimes(&r0, &r, r[a])
+				addTimes(&r1, &r, r[b])
+				addTimes(&channel, &r, float64(g.v[3*i+k]))
 			}
 		}
-	}
+		s[a], s[b], t[k] = r0, r1, channel
+	})
 	for a := range 6 {
 		for b := a; b < 6; b++ {
 			ata.SetSym(a, b, s[a][b])
@@ -546,74 +554,97 @@ func quadratic(g *field, known []bool) (q [3][6]float64) {
 	return q
 }
 
-// membrane fills the samples of v, w x h, that are not known by Laplace's equation, rims free, those known held.
-func membrane(v []float32, known []bool, w, h int) {
+// membrane fills the cells of o that are not known by Laplace's equation, rims free, those known held. The channels are
+// worked on together: each waits for its last sample.
+func membrane(o *field, known []bool) {
+	v, w, h := o.v, o.w, o.h
 	if w > 3 && h > 3 {
 		cw, ch := (w+1)/2, (h+1)/2
-		coarse, ck := make([]float32, cw*ch), make([]bool, cw*ch)
+		coarse, ck := newField(cw, ch), make([]bool, cw*ch)
 		n := make([]float32, cw*ch)
-		for i, ok := range known {
-			if ok {
-				j := (i/w/2)*cw + i%w/2
-				n[j]++
-				coarse[j] += v[i]
+		for y := range h {
+			for x := range w {
+				if i := y*w + x; known[i] {
+					j := y/2*cw + x/2
+					n[j]++
+					for k := range 3 {
+						coarse.v[3*j+k] += v[3*i+k]
+					}
+				}
 			}
 		}
 		all := true
 		for j, n := range n {
 			if ck[j] = n > 0; ck[j] {
-				coarse[j] /= n
+				for k := range 3 {
+					coarse.v[3*j+k] /= n
+				}
 			}
 			all = all && ck[j]
 		}
 		if !all {
-			membrane(coarse, ck, cw, ch)
+			membrane(coarse, ck)
 		}
-		for i, ok := range known {
-			if ok {
-				continue
+		for y := range h {
+			for x := range w {
+				i := y*w + x
+				if known[i] {
+					continue
+				}
+				// bilinear between the middles of coarse cells
+				xa, ya := x/2, y/2
+				xb, yb := min(cw-1, max(0, xa+2*(x&1)-1)), min(ch-1, max(0, ya+2*(y&1)-1))
+				for k := range 3 {
+					near, side := coarse.v[3*(ya*cw+xa)+k], coarse.v[3*(ya*cw+xb)+k]
+					up, far := coarse.v[3*(yb*cw+xa)+k], coarse.v[3*(yb*cw+xb)+k]
+					v[3*i+k] = float32(9*near)/16 + float32(3*(side+up))/16 + far/16
+				}
 			}
-			// bilinear between the middles of coarse cells
-			x, y := i%w, i/w
-			xa, ya := x/2, y/2
-			xb, yb := min(cw-1, max(0, xa+2*(x&1)-1)), min(ch-1, max(0, ya+2*(y&1)-1))
-			near, side := coarse[ya*cw+xa], coarse[ya*cw+xb]
-			up, far := coarse[yb*cw+xa], coarse[yb*cw+xb]
-			v[i] = float32(9*near)/16 + float32(3*(side+up))/16 + far/16
 		}
 	} else {
-		var s, n float32
+		var s [3]float32
+		var n float32
 		for i, ok := range known {
 			if ok {
 				n++
-				s += v[i]
+				for k := range s {
+					s[k] += v[3*i+k]
+				}
 			}
 		}
 		for i, ok := range known {
 			if !ok {
-				v[i] = s / max(1, n)
+				for k := range s {
+					v[3*i+k] = s[k] / max(1, n)
+				}
 			}
 		}
 	}
-	var open []int32 // the samples that are not known
-	for i, ok := range known {
-		if !ok {
-			open = append(open, int32(i))
+	type place struct{ x, y int32 }
+	var open []place // the cells that are not known
+	for y := range h {
+		for x := range w {
+			if !known[y*w+x] {
+				open = append(open, place{int32(x), int32(y)})
+			}
 		}
 	}
-	settle := func(i int) {
-		x, y := i%w, i/w
-		l, r := i-min(x, 1), i+min(w-1-x, 1)
-		u, d := i-w*min(y, 1), i+w*min(h-1-y, 1)
-		v[i] = (v[l] + v[r] + v[u] + v[d]) / 4
+	settle := func(p place) {
+		x, y := int(p.x), int(p.y)
+		i := 3 * (y*w + x)
+		l, r := v[i-3*min(x, 1):][:3], v[i+3*min(w-1-x, 1):][:3]
+		u, d := v[i-3*w*min(y, 1):][:3], v[i+3*w*min(h-1-y, 1):][:3]
+		to := v[i:][:3]
+		a, b, c := l[0]+r[0]+u[0]+d[0], l[1]+r[1]+u[1]+d[1], l[2]+r[2]+u[2]+d[2]
+		to[0], to[1], to[2] = a/4, b/4, c/4
 	}
 	const sweeps = 8 // to and fro
 	for range sweeps / 2 {
-		for _, i := range open {
-			settle(int(i))
+		for _, p := range open {
+			settle(p)
 		}
 		for n := len(open) - 1; n >= 0; n-- {
-			settle(int(open[n]))
+			settle(open[n])
 		}
 	}
 }

@@ -51,25 +51,44 @@ type mark struct {
 
 // dropPencil takes pencil and non-photo blue off the sheet and returns the length of what it was, px, about.
 func (s *Sheet) dropPencil(c crew) (length int) {
+	p := s.findPencil(c)
+	s.erase(p)
+	return p.length
+}
+
+// pencil is what was found of it on a sheet.
+type pencil struct {
+	length int             // px, about; 0 for none
+	clean  *Sheet          // the part of the sheet that is drawn on, without it
+	at     image.Rectangle // where that lies
+}
+
+// findPencil finds the pencil and non-photo blue on the sheet, and leaves it there.
+func (s *Sheet) findPencil(c crew) (p pencil) {
 	w, h := s.W, s.H
 	if w < 4*pencilReach || h < 4*pencilReach {
-		return 0
+		return p
 	}
 	strong, blue := s.paintThere()
 	if !strong {
-		return 0
+		return p
 	}
-	r := s.drawnTiles(c)
-	if r.Empty() {
-		return 0
+	if p.at = s.drawnTiles(c); p.at.Empty() {
+		return p
 	}
-	part := &Sheet{Picture: *cut(&s.Picture, r), Noise: s.Noise}
-	if length = part.wipePencil(c, blue, pencilLeast*max(w, h)/100); length > 0 {
-		for y := range part.H {
-			copy(s.Pix[4*((y+r.Min.Y)*w+r.Min.X):], part.Pix[4*y*part.W:4*(y+1)*part.W])
-		}
+	p.clean = &Sheet{Picture: *cut(&s.Picture, p.at), Noise: s.Noise}
+	p.length = p.clean.wipePencil(c, blue, pencilLeast*max(w, h)/100)
+	return p
+}
+
+// erase takes the pencil that was found off the sheet.
+func (s *Sheet) erase(p pencil) {
+	if p.length == 0 {
+		return
 	}
-	return length
+	for y := range p.clean.H {
+		copy(s.Pix[4*((y+p.at.Min.Y)*s.W+p.at.Min.X):], p.clean.Pix[4*y*p.clean.W:4*(y+1)*p.clean.W])
+	}
 }
 
 // drawnTiles returns the rectangle of the tiles that hold more than paper.

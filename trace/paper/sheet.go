@@ -210,17 +210,27 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 			s.note("printed ruling dropped, %d lines", n)
 		}
 	}
+	// Most sheets have no pencil: what shows through is looked for beside it, and once more where pencil goes.
+	var through *atlas
+	looked := func() {}
+	if light != nil && !opt.KeepBack {
+		looked = c.beside(func() { through = s.findThrough(c) })
+	}
 	if light != nil && !opt.KeepPencil {
-		if n := s.dropPencil(c); n > 0 {
+		p := s.findPencil(c)
+		if looked(); p.length > 0 {
+			s.erase(p)
 			s.dropped = true
-			s.note("pencil dropped, %d px of strokes", n)
+			s.note("pencil dropped, %d px of strokes", p.length)
+			if !opt.KeepBack {
+				through = s.findThrough(c)
+			}
 		}
 	}
-	if light != nil && !opt.KeepBack {
-		if share := s.dropThrough(c); share > 0 {
-			s.dropped = true
-			s.note("what shows through from the back dropped, %.1f %% of the sheet", 100*share)
-		}
+	looked()
+	if share := s.lift(through); share > 0 {
+		s.dropped = true
+		s.note("what shows through from the back dropped, %.1f %% of the sheet", 100*share)
 	}
 	s.blank = nil
 	s.note("sheet of %d×%d px, blur %.2f px", s.W, s.H, s.Blur)

@@ -30,21 +30,24 @@ const (
 )
 
 // dropThrough takes what shows through from the back off the sheet and returns the share of the sheet that it covered.
-func (s *Sheet) dropThrough(c crew) (share float64) {
+func (s *Sheet) dropThrough(c crew) (share float64) { return s.lift(s.findThrough(c)) }
+
+// findThrough parts the sheet by what shows through from the back; nil where nothing does.
+func (s *Sheet) findThrough(c crew) *atlas {
 	f := max(2, (max(s.W, s.H)+throughSide-1)/throughSide)
 	w, h := s.W/f, s.H/f
 	if min(w, h) < 8*throughReach || s.Blur > 2.5 {
-		return 0
+		return nil
 	}
 	step := int(math.Max(6, 4*s.Noise/float64(f)))
 	px := s.reduced(c, f)
 	if !s.mayShow(px, w, h, step) {
-		return 0
+		return nil
 	}
 	if strong, _ := s.paintThere(); !strong {
-		return 0
+		return nil
 	}
-	a := atlas{px: px, f: f, w: w, h: h, step: step, of: make([]int32, w*h)}
+	a := &atlas{px: px, f: f, w: w, h: h, step: step, of: make([]int32, w*h)}
 	a.ink, a.crisp = edgesOf(c, px, w, h, step)
 	a.byInk = around(a.ink, w, h, 3, false)
 	a.part()
@@ -62,15 +65,24 @@ func (s *Sheet) dropThrough(c crew) (share float64) {
 			least *= throughPale
 		}
 		if float64(long) < least {
-			return 0
+			return nil
 		}
+	}
+	return a
+}
+
+// lift takes off the sheet what shows through by an atlas of it, if there is one, and returns the share of the sheet that
+// it covered.
+func (s *Sheet) lift(a *atlas) (share float64) {
+	if a == nil {
+		return 0
 	}
 	broad := a.broad()
 	n := 0
 	for k := range a.all {
-		n += s.lift(&a, &a.all[k], broad)
+		n += s.liftRegion(a, &a.all[k], broad)
 	}
-	return float64(n) / float64(w*h)
+	return float64(n) / float64(a.w*a.h)
 }
 
 // reduced returns the sheet with f × f pixels in one, R,G,B each.
@@ -485,8 +497,8 @@ func (a *atlas) broad() []bool {
 	return out
 }
 
-// lift puts the region's own colour in the place of what is a little darker and not broad, and returns of how many pixels.
-func (s *Sheet) lift(a *atlas, r *region, broad []bool) (n int) {
+// liftRegion puts the region's own colour in the place of what is a little darker and not broad, and returns of how many pixels.
+func (s *Sheet) liftRegion(a *atlas, r *region, broad []bool) (n int) {
 	for _, i := range r.px {
 		if broad[i] {
 			continue
