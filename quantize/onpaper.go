@@ -94,7 +94,11 @@ func flattenPart(px Pixels, r image.Rectangle, noise, blur float64, opt Options)
 	switch {
 	case !cropped:
 	case f.Ground >= 0:
-		f.padded(whole.W, whole.H, r, opt.Workers)
+		var into []uint8
+		if opt.Spent {
+			into = whole.Pix
+		}
+		f.padded(whole.W, whole.H, r, into, opt.Workers)
 	default: // what seemed to be paper was not
 		return flattenPart(whole, image.Rect(0, 0, whole.W, whole.H), noise, blur, opt)
 	}

@@ -83,13 +83,17 @@ func (px Pixels) part(r image.Rectangle) Pixels {
 	return o
 }
 
-// padded takes Flats of part r of a w×h sheet to the whole sheet, the rest of which is ground.
-func (f *Flats) padded(w, h int, r image.Rectangle, workers int) {
+// padded takes Flats of part r of a w×h sheet to the whole sheet, the rest of which is ground. Its pixels become those of
+// the bitmap into, or of a new one where there is none.
+func (f *Flats) padded(w, h int, r image.Rectangle, into []uint8, workers int) {
+	if into == nil {
+		into = make([]uint8, 4*w*h)
+	}
 	labels, pix, core := f.Labels, f.pix, f.Core
 	pw := r.Dx()
 	ground := f.Palette[f.Ground].Colour
 	f.W, f.H = w, h
-	f.Labels, f.pix, f.Core = make([]uint8, w*h), make([]uint8, 4*w*h), make([]uint64, bitmapLen(w*h))
+	f.Labels, f.pix, f.Core = make([]uint8, w*h), into, make([]uint64, bitmapLen(w*h))
 	bare := make([]uint8, 4*w) // a row of ground
 	for i := 0; i < len(bare); i += 4 {
 		bare[i], bare[i+1], bare[i+2], bare[i+3] = ground.R, ground.G, ground.B, 255

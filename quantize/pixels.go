@@ -16,4 +16,7 @@ type Options struct {
 	Palette []Swatch // locked palette; overrides Colours
 	Medium  Medium
 	Workers int // goroutines; 0 means runtime.GOMAXPROCS(0). The result does not depend on it
+	// Spent says that nobody will look at the pixels again: FlattenPaper may write over them, which saves the memory of
+	// another bitmap.
+	Spent bool
 }

@@ -188,7 +188,7 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	}
 	fk := flatsKey{sk, opt.Colours, fmt.Sprint(opt.Palette), opt.Medium, fmt.Sprint(opt.Locked, opt.Pours)}
 	if t.flats == nil || t.flatsKey != fk {
-		flats, err := quantise(t.sheet, opt, workers)
+		flats, err := quantise(t.sheet, opt, workers, t.last)
 		if err != nil {
 			return nil, err
 		}
@@ -322,10 +322,10 @@ func (e *edges) asked() bool {
 // Sheet returns the straightened sheet of the last call of Trace, nil before the first.
 func (t *Tracer) Sheet() *paper.Sheet { return t.sheet }
 
-// quantise reduces a sheet to its palette.
-func quantise(s *paper.Sheet, opt Options, workers int) (*quantize.Flats, error) {
+// quantise reduces a sheet to its palette; once says that nobody will look at its pixels again.
+func quantise(s *paper.Sheet, opt Options, workers int, once bool) (*quantize.Flats, error) {
 	px := quantize.Pixels{W: s.W, H: s.H, Pix: s.Pix, Clear: s.Clear, Lossy: s.Lossy, Subsampled: s.Subsampled}
-	qopt := quantize.Options{Colours: opt.Colours, Palette: opt.Palette, Medium: opt.Medium, Workers: workers}
+	qopt := quantize.Options{Colours: opt.Colours, Palette: opt.Palette, Medium: opt.Medium, Workers: workers, Spent: once && len(opt.Locked) == 0}
 	flatten := func() (*quantize.Flats, error) {
 		if s.Kind == paper.Digital {
 			return quantize.Flatten(px, qopt)
