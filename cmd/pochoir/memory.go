@@ -12,23 +12,25 @@ import (
 // memory holds the runtime to a limit in proportion to the bitmaps in work: near it garbage is collected at once, far
 // below it hardly ever. The limit gives way where what is in use needs more.
 type memory struct {
-	mu      sync.Mutex
-	bitmaps int64 // bytes in work
-	live    int64 // bytes that the last collection left
-	stop    chan struct{}
+	mu   sync.Mutex
+	need int64 // bytes that the bitmaps in work ask for
+	live int64 // bytes that the last collection left
+	stop chan struct{}
 }
 
 const (
 	// perBitmap is the limit for each byte of a bitmap. A trace needs the bitmap itself, half as much again for labels
-	// and boundaries, and what it makes of them.
+	// and boundaries, and what it makes of them. What a capture of paper needs more is perSheet: most of it for the sheet,
+	// which is made while the bitmap is held. Near the limit a trace of a capture takes a tenth longer.
 	perBitmap = 1.75
+	perSheet  = 0.75
 	// leastMemory is the limit where pictures are small, bytes.
 	leastMemory = 64 << 20
 	// perLive is the least limit for each byte in use: less would do nothing but collect.
 	perLive = 1.15
 	// underLimit is how much of what is in use may pile up unused while there is a limit, in per cent: where most of
 	// the room is free, as when the bitmap is gone and curves are fitted, garbage may wait.
-	underLimit = 100
+	underLimit = 400
 	// lookEvery is how often what is in use is looked at.
 	lookEvery = 20 * time.Millisecond
 )
@@ -68,27 +70,36 @@ func watchMemory() *memory {
 
 // hold counts a bitmap of w x h px in until the function it returns is called. Without a watch it does nothing.
 func (m *memory) hold(w, h int) (release func()) {
+	return m.add(perBitmap * 4 * float64(w) * float64(h))
+}
+
+// holdSheet counts the sheet in that a capture of w x h px becomes.
+func (m *memory) holdSheet(w, h int) (release func()) {
+	return m.add(perSheet * 4 * float64(w) * float64(h))
+}
+
+// add raises the limit by so many bytes until the function it returns is called.
+func (m *memory) add(bytes float64) (release func()) {
 	if m == nil {
 		return func() {}
 	}
-	m.add(4 * int64(w) * int64(h))
-	return func() { m.add(-4 * int64(w) * int64(h)) }
-}
-
-func (m *memory) add(bytes int64) {
-	m.mu.Lock()
-	m.bitmaps += bytes
-	m.mu.Unlock()
-	if os.Getenv("GOMEMLIMIT") == "" {
-		m.set()
+	count := func(n int64) {
+		m.mu.Lock()
+		m.need += n
+		m.mu.Unlock()
+		if os.Getenv("GOMEMLIMIT") == "" {
+			m.set()
+		}
 	}
+	count(int64(bytes))
+	return func() { count(-int64(bytes)) }
 }
 
 // set makes the limit what it should be now.
 func (m *memory) set() {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	debug.SetMemoryLimit(max(leastMemory, int64(perBitmap*float64(m.bitmaps)), int64(perLive*float64(m.live))))
+	debug.SetMemoryLimit(max(leastMemory, m.need, int64(perLive*float64(m.live))))
 }
 
 // release ends the watch and lifts the limit.

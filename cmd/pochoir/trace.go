@@ -22,6 +22,7 @@ import (
 	"pochoir/cmd/pochoir/internal/recipe"
 	"pochoir/svgout"
 	"pochoir/trace"
+	"pochoir/trace/paper"
 )
 
 var traceCommand = command{
@@ -387,6 +388,9 @@ func (t *tracing) one(e *env, j *sheetJob, workers int) (r *report, err error) {
 	}
 	r = &report{source: j.path, page: j.page, pages: file.Pages(), recipe: from, output: j.out,
 		width: pic.W, height: pic.H, format: pic.Format}
+	if opt.Sheet.Kind = paper.KindOf(pic, opt.Sheet); opt.Sheet.Kind != paper.Digital {
+		defer t.memory.holdSheet(pic.W, pic.H)()
+	}
 	r.stage("open", time.Since(clock))
 	tracer := trace.NewTracer(pic)
 	if tracer.Once(); t.keepSheet == "" {

@@ -68,8 +68,19 @@ type census struct {
 	grainN     int64
 }
 
-// detectKind tells digital pictures from paper. For paper it returns Snapshot when a camera took it and else Scan; the
-// caller may know better once it has seen the light.
+// KindOf returns what Prepare will take a picture for: what the options or the plate say, or what the pixels tell. A Scan
+// may turn out to be a Snapshot once its light has been seen.
+func KindOf(pic *Picture, opt Options) Kind {
+	switch {
+	case pic.Plate != KindAuto:
+		return pic.Plate
+	case opt.Kind != KindAuto:
+		return opt.Kind
+	}
+	return detectKind(pic)
+}
+
+// detectKind tells digital pictures from paper. For paper it returns Snapshot when a camera took it and else Scan.
 func detectKind(pic *Picture) Kind {
 	view := innerView(pic)
 	c := countBlocks(pic, view, blockSide)
@@ -146,11 +157,11 @@ func countBlocks(pic *Picture, view image.Rectangle, side int) *census {
 	var wg sync.WaitGroup
 	for k := range parts {
 		wg.Go(func() {
-			p := &parts[k]
-			p.shades = map[uint32]int{}
+			p := &census{shades: map[uint32]int{}} // of its own, so that no two workers share a line of the cache
 			for i := k * step; i < n; i += len(parts) * step {
 				p.block(pic, (x0+i%nx)*side, (y0+i/nx)*side, side)
 			}
+			parts[k] = *p
 		})
 	}
 	wg.Wait()

@@ -65,12 +65,9 @@ func Prepare(ctx context.Context, pic *Picture, opt Options) (*Sheet, error) {
 	if pic.W <= 0 || pic.H <= 0 || len(pic.Pix) != 4*pic.W*pic.H {
 		return nil, fmt.Errorf("paper: %s: %d bytes do not make %d×%d pixels", pic.Name, len(pic.Pix), pic.W, pic.H)
 	}
-	kind := opt.Kind
+	kind := KindOf(pic, opt)
 	if pic.Plate != KindAuto {
-		kind, opt.Sheet = pic.Plate, SheetOff
-	}
-	if kind == KindAuto {
-		kind = detectKind(pic)
+		opt.Sheet = SheetOff
 	}
 	if kind == Digital {
 		return &Sheet{Picture: *pic, Kind: Digital, Homography: Identity, LightRange: 1}, nil
