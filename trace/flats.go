@@ -728,6 +728,7 @@ func (w *flatwork) shapes(ctx context.Context, fopt fit.Options, workers int) ([
 	for r, i := range faces {
 		s.rank[i] = r
 	}
+	s.closeHoles()
 	shapes := make([][]Shape, len(faces))
 	if err := inParallel(ctx, len(faces), workers, func(r int) { shapes[r] = s.shapesOf(faces[r]) }); err != nil {
 		return nil, nil, err
@@ -795,6 +796,7 @@ func inkLayers(ctx context.Context, f *quantize.Flats, inks []bool, m *planar.Ma
 	for i := range m.Faces {
 		s.rank[i] = rank[m.Faces[i].Label]
 	}
+	s.closeHoles()
 	shapes := make([][]Shape, len(m.Faces))
 	err := inParallel(ctx, len(shapes), workers, func(i int) {
 		if s.rank[i] >= 0 {

@@ -11,8 +11,8 @@ import (
 	"pochoir/trace/internal/planar"
 )
 
-// This file stacks the faces of a planar map into layers, one a colour. Painting order is an order over colours: the
-// larger area lies below, ink on top. What a face shares with a lower colour is drawn exactly; under a higher colour
+// This file stacks the faces of a planar map into layers, one a colour. Painting order is an order over colours (order.go),
+// ink on top. What a face shares with a lower colour is drawn exactly; under a higher colour
 // it goes on for a bounded way (the trap), along an edge that is never seen, so that no light shows between the two.
 
 const (
@@ -40,11 +40,12 @@ const (
 type stack struct {
 	m     *planar.Map
 	o     *outlines
-	rank  []int // by face; -1 is not painted
-	order []int // labels by rank
-	ink   int   // rank of the ink, or -2
-	exact bool  // cut neighbours exactly
-	whole bool  // every face is one shape, even where its outline crosses itself
+	rank  []int  // by face; -1 is not painted
+	order []int  // labels by rank
+	ink   int    // rank of the ink, or -2
+	exact bool   // cut neighbours exactly
+	whole bool   // every face is one shape, even where its outline crosses itself
+	under []bool // by face: painted by another face of its colour, which goes on beneath what parts the two
 }
 
 // newStack ranks the faces.
@@ -78,6 +79,16 @@ func newStack(f *quantize.Flats, m *planar.Map, o *outlines, opt Options) *stack
 		return area[l]
 	}
 	slices.SortStableFunc(s.order, func(a, b int) int { return cmp.Compare(key(b), key(a)) })
+	if !s.exact {
+		low, high := 0, len(s.order)
+		if low < high && opt.KeepPaper && s.order[0] == f.Ground {
+			low++
+		}
+		if low < high && s.order[high-1] == f.Ink && f.Medium != quantize.MediumFlat {
+			high--
+		}
+		newOrderer(m, len(f.Palette), func(face int32) bool { return painted(&m.Faces[face]) }).sort(s.order, low, high)
+	}
 	rankOf := make([]int, len(f.Palette))
 	for r, l := range s.order {
 		rankOf[l] = r
@@ -91,6 +102,7 @@ func newStack(f *quantize.Flats, m *planar.Map, o *outlines, opt Options) *stack
 			s.rank[i] = rankOf[m.Faces[i].Label]
 		}
 	}
+	s.closeHoles()
 	return s
 }
 
@@ -137,6 +149,9 @@ func (s *stack) drawing(ctx context.Context, f *quantize.Flats, workers int) (*D
 
 // shapesOf returns the painted outlines of a face, mostly one.
 func (s *stack) shapesOf(face int32) []Shape {
+	if s.under[face] {
+		return nil
+	}
 	var outer, holes []fit.Path
 	for _, ring := range s.m.Faces[face].Rings {
 		if !s.exact && s.covered(face, ring) {
@@ -171,40 +186,39 @@ func (s *stack) shapesOf(face int32) []Shape {
 	return shapesWithin(outer, holes)
 }
 
-// covered reports whether a ring is a hole whose whole inside is painted by higher colours, so that it may be closed.
+// closeHoles finds the faces that lie in closed holes of their own colour.
+func (s *stack) closeHoles() {
+	s.under = make([]bool, len(s.m.Faces))
+	if s.exact {
+		return
+	}
+	for i := range s.m.Faces {
+		if s.rank[i] < 0 {
+			continue
+		}
+		for _, ring := range s.m.Faces[i].Rings {
+			if s.covered(int32(i), ring) {
+				within(s.m, int32(i), ring, func(f int32) bool {
+					s.under[f] = s.under[f] || s.rank[f] == s.rank[i]
+					return true
+				})
+			}
+		}
+	}
+}
+
+// covered reports whether a ring is a hole whose whole inside is painted by higher colours or its own, so that it may be
+// closed.
 func (s *stack) covered(face int32, ring []planar.Half) bool {
 	if s.m.RingArea(ring) > 0 {
 		return false
 	}
-	seen := map[int32]bool{face: true}
-	var todo []int32
-	push := func(f int32) bool {
-		if f == planar.Outside || s.rank[f] <= s.rank[face] {
-			return false
-		}
-		if !seen[f] {
-			seen[f] = true
-			todo = append(todo, f)
-		}
-		return true
-	}
-	for _, h := range ring {
-		if !push(s.m.LeftOf(h)) {
-			return false
-		}
-	}
-	for len(todo) > 0 {
-		f := todo[len(todo)-1]
-		todo = todo[:len(todo)-1]
-		for _, r := range s.m.Faces[f].Rings {
-			for _, h := range r {
-				if o := s.m.LeftOf(h); o != face && !push(o) {
-					return false
-				}
-			}
-		}
-	}
-	return true
+	all := true
+	within(s.m, face, ring, func(f int32) bool {
+		all = s.rankOf(f) >= s.rank[face]
+		return all
+	})
+	return all
 }
 
 // along returns the pieces of a half arc in its own sense.
@@ -304,6 +318,11 @@ func (s *stack) hide(face int32, run []piece, closed bool) []piece {
 	}
 	if beside := parallel(run, banks, closed); len(beside) > 0 && len(beside) <= len(segs) {
 		segs = beside
+	}
+	if !closed && len(segs) > 1 {
+		if g, ok := s.chord(face, run); ok {
+			segs = []fit.Segment{g}
+		}
 	}
 	out := make([]piece, len(segs))
 	for i, g := range segs {

@@ -207,3 +207,15 @@ func (m *Map) RingArea(ring []Half) int {
 	}
 	return sum / 2
 }
+
+// Across calls do with the faces that cover pixels x0 to x1 (not included) of row y, from left to right, until it returns
+// false; Across then returns false too.
+func (m *Map) Across(y, x0, x1 int, do func(face int32, x0, x1 int) bool) bool {
+	r := m.regions
+	for i := r.runAt(x0, y); i < r.rowStart[y+1] && int(r.runX[i]) < x1; i++ {
+		if !do(r.face[i], max(x0, int(r.runX[i])), min(x1, int(r.endOf(i, y)))) {
+			return false
+		}
+	}
+	return true
+}

@@ -1,0 +1,147 @@
+package trace
+
+import (
+	"math"
+	"slices"
+
+	"pochoir/fit"
+)
+
+// This file takes hidden edges straight across a bay that higher colours fill, as one would draw what lies behind: the way
+// round the bay is never seen.
+
+const (
+	// chordStep is the spacing of the places where a chord is tried for being covered, px.
+	chordStep = 0.5
+	// chordRoom is how far a chord stays from all that does not cover it, px: as deep as a hidden edge lies at least, and
+	// half a pixel, since lattice boundaries are that far from the drawn ones at worst.
+	chordRoom = 0.72*trap + 0.5
+	// chordEnds is how near to its ends a chord may pass the corner pixel of a lower colour, px.
+	chordEnds = 2.0
+)
+
+// chordTurns are the directions in which a chord may leave the edge it stands for, to the left of it, degrees.
+var chordTurns = [...]float64{30, 60, 90, 120, 150}
+
+// chordReaches are the lengths of a chord's handles, in parts of the distance between its ends.
+var chordReaches = [...]float64{0.25, 0.4, 0.6}
+
+// chord returns one curve from the start of a run to its end that lies under higher colours with everything between the two;
+// false if there is none.
+func (s *stack) chord(face int32, run []piece) (best fit.Segment, ok bool) {
+	a, b := run[0].P[0], run[len(run)-1].P[3]
+	span := b.Sub(a).Len()
+	if span < 2*chordEnds {
+		return best, false
+	}
+	var bank []fit.Point
+	for i := range run {
+		bank = run[i].Flatten(bank, 0.2)
+	}
+	shortest := math.Inf(1)
+	try := func(g fit.Segment) {
+		if l := g.Length(); l < shortest && s.hides(face, g, l) && s.fills(face, bank, g) {
+			best, shortest, ok = g, l, true
+		}
+	}
+	if try(fit.LineTo(a, b)); ok {
+		return best, true
+	}
+	first, last := &run[0], &run[len(run)-1]
+	left, right := outward(first.Segment, 0), outward(last.Segment, 1)
+	for _, u := range chordTurns {
+		for _, v := range chordTurns {
+			su, cu := math.Sincos(u * math.Pi / 180)
+			sv, cv := math.Sincos(v * math.Pi / 180)
+			// Along the edge and to its left.
+			from := left.Perp().Mul(cu).Add(left.Mul(su))
+			to := right.Perp().Mul(-cv).Add(right.Mul(sv))
+			for _, k := range chordReaches {
+				try(fit.CubicTo(a, a.Add(from.Mul(span*k)), b.Add(to.Mul(span*k)), b))
+			}
+		}
+	}
+	return best, ok
+}
+
+// hides reports whether a curve of a given length, px, lies under colours higher than a face's all along, away from
+// everything else.
+func (s *stack) hides(face int32, g fit.Segment, length float64) bool {
+	n := int(math.Ceil(length/chordStep)) + 1
+	rank := s.rank[face]
+	higher := func(p fit.Point) bool {
+		x, y := int(math.Floor(p.X)), int(math.Floor(p.Y))
+		return x >= 0 && y >= 0 && x < s.m.W && y < s.m.H && s.rank[s.m.FaceAt(x, y)] > rank
+	}
+	// From the middle outwards, where most fail.
+	for i := range n + 1 {
+		k := n/2 + (i+1)/2*(1-2*(i&1))
+		if k < 0 || k > n {
+			continue
+		}
+		t := float64(k) / float64(n)
+		room := min(chordRoom, leastRise*(min(t, 1-t)*length-slowRise))
+		if room < 0.5 {
+			continue
+		}
+		p := g.At(t)
+		for _, d := range around {
+			if !higher(p.Add(d.Mul(room))) {
+				return false
+			}
+		}
+	}
+	return true
+}
+
+// around are the directions to eight sides.
+var around = [8]fit.Point{
+	{X: 1}, {X: math.Sqrt2 / 2, Y: math.Sqrt2 / 2}, {Y: 1}, {X: -math.Sqrt2 / 2, Y: math.Sqrt2 / 2},
+	{X: -1}, {X: -math.Sqrt2 / 2, Y: -math.Sqrt2 / 2}, {Y: -1}, {X: math.Sqrt2 / 2, Y: -math.Sqrt2 / 2},
+}
+
+// fills reports whether higher colours fill what lies between a bank and a chord.
+func (s *stack) fills(face int32, bank []fit.Point, g fit.Segment) bool {
+	ring := g.Reverse().Flatten(slices.Clone(bank), 0.2)
+	low, high := ring[0], ring[0]
+	for _, p := range ring {
+		low = fit.Point{X: min(low.X, p.X), Y: min(low.Y, p.Y)}
+		high = fit.Point{X: max(high.X, p.X), Y: max(high.Y, p.Y)}
+	}
+	a, b := g.P[0], g.P[3]
+	var at []float64
+	for y := max(0, int(low.Y)); y < min(s.m.H, int(math.Ceil(high.Y))); y++ {
+		at = at[:0]
+		mid := float64(y) + 0.5
+		for i, p := range ring {
+			q := ring[(i+1)%len(ring)]
+			if (p.Y <= mid) != (q.Y <= mid) {
+				at = append(at, p.X+float64((mid-p.Y)*(q.X-p.X))/(q.Y-p.Y))
+			}
+		}
+		slices.Sort(at)
+		for i := 0; i+1 < len(at); i += 2 {
+			x0, x1 := max(0, int(math.Ceil(at[i]-0.5))), min(s.m.W, int(math.Ceil(at[i+1]-0.5)))
+			if x0 >= x1 {
+				continue
+			}
+			ok := s.m.Across(y, x0, x1, func(f int32, x0, x1 int) bool {
+				if s.rank[f] > s.rank[face] || f == face {
+					return true
+				}
+				// A pixel at a junction may be another's.
+				for x := x0; x < x1; x++ {
+					p := fit.Point{X: float64(x) + 0.5, Y: mid}
+					if p.Sub(a).Len() > chordEnds && p.Sub(b).Len() > chordEnds {
+						return false
+					}
+				}
+				return true
+			})
+			if !ok {
+				return false
+			}
+		}
+	}
+	return true
+}

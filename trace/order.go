@@ -1,0 +1,275 @@
+package trace
+
+import (
+	"pochoir/trace/internal/planar"
+)
+
+// This file finds the painting order of colours: what goes on beneath lies below. The larger colour lies below at first; then
+// colours move up or down while that shortens the edges hidden under others. A hole that is painted over whole is closed and
+// costs nothing, so what encloses lies below what it encloses; a bay is crossed by its chord, so what bulges into another
+// lies above it.
+
+// leastGain is how much shorter the hidden edges must get for a colour to leave its place by area, px.
+const leastGain = 8
+
+// orderPasses bounds the passes over all colours; two or three find nothing more in drawings.
+const orderPasses = 8
+
+// labelSet is a set of labels.
+type labelSet [4]uint64
+
+func (s *labelSet) add(l int)      { s[l>>6] |= 1 << (l & 63) }
+func (s *labelSet) remove(l int)   { s[l>>6] &^= 1 << (l & 63) }
+func (s *labelSet) has(l int) bool { return s[l>>6]>>(l&63)&1 != 0 }
+func (s *labelSet) join(o *labelSet) {
+	for i := range s {
+		s[i] |= o[i]
+	}
+}
+
+// within reports whether all of s lies in o or is l.
+func (s *labelSet) within(o *labelSet, l int) bool {
+	t := *s
+	t.remove(l)
+	return t[0]&^o[0]|t[1]&^o[1]|t[2]&^o[2]|t[3]&^o[3] == 0
+}
+
+// stretch is an arc of a ring as the order sees it.
+type stretch struct {
+	left   int // label beyond, -1 for what is not painted
+	n      int // px along the lattice
+	dx, dy int // from its start to its end
+	cross  int // twice the area swept from its start
+}
+
+// orderRing is a ring of a painted face.
+type orderRing struct {
+	face   int32
+	hole   bool
+	open   bool     // something inside a hole is not painted
+	inside labelSet // labels inside a hole
+	same   []int32  // faces inside a hole of the ring's own label
+	arcs   []stretch
+}
+
+// orderer measures painting orders.
+type orderer struct {
+	rings   [][]orderRing // by label
+	depends []labelSet    // by label: labels whose place matters to it
+	stamp   []int32       // by face: the last count in which it was painted over by its own colour
+	count   int32
+}
+
+// newOrderer collects the rings of painted faces.
+func newOrderer(m *planar.Map, labels int, painted func(face int32) bool) *orderer {
+	o := &orderer{rings: make([][]orderRing, labels), depends: make([]labelSet, labels), stamp: make([]int32, len(m.Faces))}
+	for i := range m.Faces {
+		face := int32(i)
+		if !painted(face) {
+			continue
+		}
+		l := int(m.Faces[i].Label)
+		for _, ring := range m.Faces[i].Rings {
+			r := orderRing{face: face, hole: m.RingArea(ring) < 0, arcs: make([]stretch, 0, len(ring))}
+			for _, h := range ring {
+				s := stretchOf(m, h)
+				if f := m.LeftOf(h); f != planar.Outside && painted(f) {
+					s.left = int(m.Faces[f].Label)
+					o.depends[l].add(s.left)
+				}
+				r.arcs = append(r.arcs, s)
+			}
+			if r.hole {
+				within(m, face, ring, func(f int32) bool {
+					switch {
+					case f == planar.Outside || !painted(f):
+						r.open = true
+					case int(m.Faces[f].Label) == l:
+						r.same = append(r.same, f)
+					default:
+						r.inside.add(int(m.Faces[f].Label))
+					}
+					return !r.open
+				})
+				if !r.open {
+					o.depends[l].join(&r.inside)
+				}
+			}
+			o.rings[l] = append(o.rings[l], r)
+		}
+	}
+	return o
+}
+
+// stretchOf measures a half arc.
+func stretchOf(m *planar.Map, h planar.Half) stretch {
+	a := &m.Arcs[h.Arc()]
+	s := stretch{left: -1, n: int(a.N)}
+	for _, d := range m.Dirs[a.Off : a.Off+a.N] {
+		s.cross += s.dx*planar.DY[d] - s.dy*planar.DX[d]
+		s.dx, s.dy = s.dx+planar.DX[d], s.dy+planar.DY[d]
+	}
+	if h.Backwards() {
+		s.dx, s.dy, s.cross = -s.dx, -s.dy, -s.cross
+	}
+	return s
+}
+
+// within calls do with each face inside a hole of a face until it returns false.
+func within(m *planar.Map, face int32, ring []planar.Half, do func(f int32) bool) {
+	seen := map[int32]bool{face: true}
+	var todo []int32
+	visit := func(f int32) bool {
+		if seen[f] {
+			return true
+		}
+		seen[f] = true
+		todo = append(todo, f)
+		return do(f)
+	}
+	for _, h := range ring {
+		if !visit(m.LeftOf(h)) {
+			return
+		}
+	}
+	for len(todo) > 0 {
+		f := todo[len(todo)-1]
+		todo = todo[:len(todo)-1]
+		if f == planar.Outside {
+			continue
+		}
+		for _, r := range m.Faces[f].Rings {
+			for _, h := range r {
+				if !visit(m.LeftOf(h)) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// hidden returns how long the hidden edges of a label are under those above it, px along the lattice.
+func (o *orderer) hidden(l int, above *labelSet) (sum int) {
+	o.count++
+	for i := range o.rings[l] {
+		if r := &o.rings[l][i]; r.closes(l, above) {
+			for _, f := range r.same {
+				o.stamp[f] = o.count
+			}
+		}
+	}
+	for i := range o.rings[l] {
+		if r := &o.rings[l][i]; o.stamp[r.face] != o.count && !r.closes(l, above) {
+			sum += r.hidden(above)
+		}
+	}
+	return sum
+}
+
+// closes reports whether a ring is a hole that those above paint over whole, or the label itself.
+func (r *orderRing) closes(l int, above *labelSet) bool {
+	return r.hole && !r.open && r.inside.within(above, l)
+}
+
+// hidden returns how long the hidden edges of a ring are. A bay counts by its chord.
+func (r *orderRing) hidden(above *labelSet) (sum int) {
+	under := func(k int) bool { return r.arcs[k].left >= 0 && above.has(r.arcs[k].left) }
+	n := len(r.arcs)
+	first := -1 // an arc in sight
+	for k := range n {
+		if !under(k) {
+			first = k
+			break
+		}
+	}
+	if first < 0 {
+		for _, a := range r.arcs {
+			sum += a.n
+		}
+		return sum
+	}
+	for i := 1; i < n; i++ {
+		length, x, y, area := 0, 0, 0, 0
+		for ; i < n && under((first+i)%n); i++ {
+			a := &r.arcs[(first+i)%n]
+			area += a.cross + x*a.dy - y*a.dx
+			x, y, length = x+a.dx, y+a.dy, length+a.n
+		}
+		if area < 0 {
+			length = min(length, max(x, -x)+max(y, -y))
+		}
+		sum += length
+	}
+	return sum
+}
+
+// sort moves the labels of a painting order, lowest first, to where the hidden edges are shortest. The labels before low and
+// from high on keep their places.
+func (o *orderer) sort(order []int, low, high int) {
+	above := make(map[int]*labelSet, len(order))
+	over := labelSet{}
+	for i := len(order) - 1; i >= 0; i-- {
+		l := order[i]
+		set := over
+		above[l] = &set
+		over.add(l)
+	}
+	// swap returns what is gained when a, which lies just below b, goes above it.
+	swap := func(a, b int, overA, overB labelSet) (gain int) {
+		if o.depends[a].has(b) {
+			before := o.hidden(a, &overA)
+			overA.remove(b)
+			gain += before - o.hidden(a, &overA)
+		}
+		if o.depends[b].has(a) {
+			before := o.hidden(b, &overB)
+			overB.add(a)
+			gain += before - o.hidden(b, &overB)
+		}
+		return gain
+	}
+	for range orderPasses {
+		moved := false
+		for _, l := range append([]int(nil), order[low:high]...) {
+			at := 0
+			for order[at] != l {
+				at++
+			}
+			best, to := leastGain-1, at
+			gain, set := 0, *above[l]
+			for q := at + 1; q < high; q++ {
+				gain += swap(l, order[q], set, *above[order[q]])
+				set.remove(order[q])
+				if gain > best {
+					best, to = gain, q
+				}
+			}
+			gain, set = 0, *above[l]
+			for q := at - 1; q >= low; q-- {
+				gain += swap(order[q], l, *above[order[q]], set)
+				set.add(order[q])
+				if gain > best {
+					best, to = gain, q
+				}
+			}
+			if to == at {
+				continue
+			}
+			moved = true
+			for ; at < to; at++ {
+				order[at] = order[at+1]
+				above[order[at]].add(l)
+				above[l].remove(order[at])
+			}
+			for ; at > to; at-- {
+				order[at] = order[at-1]
+				above[order[at]].remove(l)
+				above[l].add(order[at])
+			}
+			order[to] = l
+		}
+		if !moved {
+			return
+		}
+	}
+}
