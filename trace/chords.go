@@ -18,6 +18,11 @@ const (
 	chordRoom = 0.72*trap + 0.5
 	// chordEnds is how near to its ends a chord may pass the corner pixel of a lower colour, px.
 	chordEnds = 2.0
+	// chordStray is how far beyond a run with corners, or the straight way, a chord may go, in parts of its length.
+	chordStray = 0.12
+	// chordBow times the root of its length, px, is how far any chord may go: a curve that leaves its ends as steeply as
+	// leastRise asks for rises in its middle by 0.31 of it.
+	chordBow = 0.36
 )
 
 // chordTurns are the directions in which a chord may leave the edge it stands for, to the left of it, degrees.
@@ -27,8 +32,8 @@ var chordTurns = [...]float64{30, 60, 90, 120, 150}
 var chordReaches = [...]float64{0.25, 0.4, 0.6}
 
 // chord returns one curve from the start of a run to its end that lies under higher colours with everything between the two;
-// false if there is none.
-func (s *stack) chord(face int32, run []piece) (best fit.Segment, ok bool) {
+// false if there is none. Where the run has corners the chord may stray further from it.
+func (s *stack) chord(face int32, run []piece, corners bool) (best fit.Segment, ok bool) {
 	a, b := run[0].P[0], run[len(run)-1].P[3]
 	span := b.Sub(a).Len()
 	if span < 2*chordEnds {
@@ -38,8 +43,24 @@ func (s *stack) chord(face int32, run []piece) (best fit.Segment, ok bool) {
 	for i := range run {
 		bank = run[i].Flatten(bank, 0.2)
 	}
+	// Height over the straight way, on the side of the higher colours.
+	up := b.Sub(a).Unit().Perp().Mul(-1)
+	top := 0.0
+	for _, p := range bank {
+		top = max(top, p.Sub(a).Dot(up))
+	}
+	stray := max(looseTrap, chordBow*math.Sqrt(span))
+	if corners {
+		stray = max(stray, chordStray*span)
+	}
+	bow := 4.0 / 3 * 0.95 * max(looseTrap, chordBow*math.Sqrt(span)) // a cubic's middle lies at three quarters of its handles
 	shortest := math.Inf(1)
 	try := func(g fit.Segment) {
+		for i := 1; i < 8; i++ {
+			if g.At(float64(i)/8).Sub(a).Dot(up) > top+stray {
+				return
+			}
+		}
 		if l := g.Length(); l < shortest && s.hides(face, g, l) && s.fills(face, bank, g) {
 			best, shortest, ok = g, l, true
 		}
@@ -59,6 +80,7 @@ func (s *stack) chord(face int32, run []piece) (best fit.Segment, ok bool) {
 			for _, k := range chordReaches {
 				try(fit.CubicTo(a, a.Add(from.Mul(span*k)), b.Add(to.Mul(span*k)), b))
 			}
+			try(fit.CubicTo(a, a.Add(from.Mul(bow/su)), b.Add(to.Mul(bow/sv)), b))
 		}
 	}
 	return best, ok

@@ -32,6 +32,8 @@ const (
 	// A hidden edge sets out from where it comes into sight along the edge above it at a slope of leastRise at least after
 	// slowRise px: what lies above fades over one pixel, and lets through what it does not cover there.
 	leastRise, slowRise = 0.7, 0.3
+	// cornerPixel is how near its ends a hidden edge may rise at half a right angle whatever the lattice says is there, px.
+	cornerPixel = 1.0
 	// looseTrap bounds how far a hidden edge may stray to save segments, px.
 	looseTrap = 3.5
 )
@@ -44,7 +46,7 @@ type stack struct {
 	order []int  // labels by rank
 	ink   int    // rank of the ink, or -2
 	exact bool   // cut neighbours exactly
-	whole bool   // every face is one shape, even where its outline crosses itself
+	whole bool   // every face is one shape of its own, even where its outline crosses itself
 	under []bool // by face: painted by another face of its colour, which goes on beneath what parts the two
 }
 
@@ -319,8 +321,8 @@ func (s *stack) hide(face int32, run []piece, closed bool) []piece {
 	if beside := parallel(run, banks, closed); len(beside) > 0 && len(beside) <= len(segs) {
 		segs = beside
 	}
-	if !closed && len(segs) > 1 {
-		if g, ok := s.chord(face, run); ok {
+	if !closed && !s.whole && len(segs) > 1 {
+		if g, ok := s.chord(face, run, len(sidesOf(run, banks)) > 1); ok {
 			segs = []fit.Segment{g}
 		}
 	}
@@ -392,6 +394,9 @@ func (s *stack) banks(face int32, run []piece, closed bool) []bank {
 			e := min(b.at, length-b.at)
 			b.Low = min(b.Low, leastRise*(e-slowRise))
 			b.Want = min(b.Want, e)
+			if e < cornerPixel {
+				b.High = max(b.High, e)
+			}
 			if i == 0 || i == len(out)-1 {
 				b.Want = 0
 			}

@@ -104,7 +104,11 @@ func (s *side) beside(a, b fit.Point) fit.Segment {
 }
 
 // hookDepths are how far beyond the parallel the handle of a hooked curve reaches, tried one after the other.
-var hookDepths = [...]float64{1, 1.6, 2.4}
+var hookDepths = [...]float64{1, 1.6, 2.4, 2.7}
+
+// hookLeans are how far along the line the handles of a bow lean, in parts of how far they reach out: a bow that leans may
+// leave a corner of the higher colour.
+var hookLeans = [...]float64{0, 0.5, 1}
 
 // chamfer is how far along a line its parallel is reached from an end that is seen, px.
 const chamfer = 1.6
@@ -119,13 +123,21 @@ func (s *side) withEnds(gates []fit.Corridor, a, b fit.Point, first, last bool) 
 	mid := &gates[len(gates)/2]
 	out := mid.Normal.Mul(mid.Want)
 	for _, depth := range hookDepths {
+		hook := out.Mul(depth)
+		if first && last {
+			for _, k := range hookLeans {
+				lean := along.Unit().Mul(k * hook.Len())
+				// A cubic's middle lies at three quarters of its handles.
+				if g := fit.CubicTo(a, a.Add(hook.Add(lean).Mul(4.0/3)), b.Add(hook.Sub(lean).Mul(4.0/3)), b); fit.Passes(gates, g) {
+					return []fit.Segment{g}
+				}
+			}
+			continue
+		}
 		p, q := a.Add(along.Mul(1.0/3)), b.Sub(along.Mul(1.0/3))
-		switch hook := out.Mul(depth); {
-		case first && last:
-			p, q = a.Add(hook.Mul(4.0/3)), b.Add(hook.Mul(4.0/3)) // a cubic's middle lies at three quarters of its handles
-		case first:
+		if first {
 			p = a.Add(hook)
-		default:
+		} else {
 			q = b.Add(hook)
 		}
 		if g := fit.CubicTo(a, p, q, b); fit.Passes(gates, g) {
