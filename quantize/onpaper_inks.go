@@ -188,27 +188,31 @@ func (s *onPaper) roughMarks() []ridge {
 		return d.dot(d)
 	}
 	const least = int64(roughHeight * roughHeight * labUnit * labUnit)
-	var out []ridge
-	for y := range h.h {
-		h.spans(y, func(x0, x1 int) {
-			for x := x0; x < x1; x++ {
-				i := y*h.w + x
-				if h.core[i] {
-					continue
+	found := make([][]ridge, bandCount(h.h))
+	rowBands(h.h, s.workers, func(band, lo, hi int) {
+		var out []ridge
+		for y := lo; y < hi; y++ {
+			h.spans(y, func(x0, x1 int) {
+				for x := x0; x < x1; x++ {
+					i := y*h.w + x
+					if h.core[i] {
+						continue
+					}
+					d := far(x, y)
+					if d < least {
+						continue
+					}
+					l, r, u, b := far(x-roughReach, y), far(x+roughReach, y), far(x, y-roughReach), far(x, y+roughReach)
+					if float64(max(l, r, u, b)) > roughLead*roughLead*float64(d) || float64(min(l, r, u, b)) < roughLag*roughLag*float64(d) {
+						continue
+					}
+					out = append(out, ridge{i: int32(i), c: h.at(i), ground: whitePaper, height: float32(math.Sqrt(float64(d)) / labUnit), wide: true})
 				}
-				d := far(x, y)
-				if d < least {
-					continue
-				}
-				l, r, u, b := far(x-roughReach, y), far(x+roughReach, y), far(x, y-roughReach), far(x, y+roughReach)
-				if float64(max(l, r, u, b)) > roughLead*roughLead*float64(d) || float64(min(l, r, u, b)) < roughLag*roughLag*float64(d) {
-					continue
-				}
-				out = append(out, ridge{i: int32(i), c: h.at(i), ground: whitePaper, height: float32(math.Sqrt(float64(d)) / labUnit), wide: true})
-			}
-		})
-	}
-	return out
+			})
+		}
+		found[band] = out
+	})
+	return slices.Concat(found...)
 }
 
 // sortOpen sorts the ridges that no paint explains by the direction of their difference from the ground. It yields

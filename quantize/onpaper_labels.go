@@ -63,9 +63,11 @@ func (s *onPaper) flood() {
 	w, h := s.w, s.h
 	slopes := make([]uint8, w*h) // of what has no label yet
 	rowBands(h, s.workers, func(_, lo, hi int) {
-		for i := lo * w; i < hi*w; i++ {
-			if s.labels[i] == unlabelled {
-				slopes[i] = uint8(s.slope(i%w, i/w))
+		for y := lo; y < hi; y++ {
+			for x := range w {
+				if i := y*w + x; s.labels[i] == unlabelled {
+					slopes[i] = uint8(s.slope(x, y))
+				}
 			}
 		}
 	})
@@ -91,15 +93,19 @@ func (s *onPaper) flood() {
 			reach(i + w)
 		}
 	}
-	for i, l := range s.labels {
-		if l != unlabelled {
-			x, y := i%w, i/w
-			if x > 0 && s.labels[i-1] == unlabelled || x < w-1 && s.labels[i+1] == unlabelled ||
-				y > 0 && s.labels[i-w] == unlabelled || y < h-1 && s.labels[i+w] == unlabelled {
-				queue[0] = append(queue[0], int32(i))
+	shores := make([][]int32, bandCount(h)) // of what has a label
+	rowBands(h, s.workers, func(band, lo, hi int) {
+		for y := lo; y < hi; y++ {
+			for x := range w {
+				i := y*w + x
+				if s.labels[i] != unlabelled && (x > 0 && s.labels[i-1] == unlabelled || x < w-1 && s.labels[i+1] == unlabelled ||
+					y > 0 && s.labels[i-w] == unlabelled || y < h-1 && s.labels[i+w] == unlabelled) {
+					shores[band] = append(shores[band], int32(i))
+				}
 			}
 		}
-	}
+	})
+	queue[0] = slices.Concat(shores...)
 	if len(queue[0]) == 0 {
 		for i, l := range s.labels {
 			if l == unlabelled {

@@ -172,25 +172,29 @@ func (s *onPaper) broad(x, y int) bool {
 // enough of them.
 func (s *onPaper) tiles() []sample {
 	tw, th := (s.w+tile-1)/tile, (s.h+tile-1)/tile
-	out := make([]sample, 0, tw*th/4)
-	for ty := 0; ty < th; ty++ {
-		for tx := 0; tx < tw; tx++ {
-			if s.blank[ty*tile/block*s.bw+tx*tile/block] {
-				continue
-			}
-			sum, n := s.plane.sumEven(tx*tile, ty*tile, tile, func(i int) bool { return s.core[i] })
-			if n < tileMin {
-				sum, n = s.half.sumEven(tx*tile/2, ty*tile/2, tile/2, func(i int) bool { return s.broad(i%s.half.w, i/s.half.w) })
-				if n < tileMin/2 {
+	found := make([][]sample, bandCount(th))
+	rowBands(th, s.workers, func(band, lo, hi int) {
+		var out []sample
+		for ty := lo; ty < hi; ty++ {
+			for tx := range tw {
+				if s.blank[ty*tile/block*s.bw+tx*tile/block] {
 					continue
 				}
-				out = append(out, sample{vec{sum[0] / n, sum[1] / n, sum[2] / n}, 4 * n, int32(ty*tw + tx)})
-				continue
+				sum, n := s.plane.sumEven(tx*tile, ty*tile, tile, func(i int) bool { return s.core[i] })
+				if n < tileMin {
+					sum, n = s.half.sumEven(tx*tile/2, ty*tile/2, tile/2, func(i int) bool { return s.broad(i%s.half.w, i/s.half.w) })
+					if n < tileMin/2 {
+						continue
+					}
+					out = append(out, sample{vec{sum[0] / n, sum[1] / n, sum[2] / n}, 4 * n, int32(ty*tw + tx)})
+					continue
+				}
+				out = append(out, sample{vec{sum[0] / n, sum[1] / n, sum[2] / n}, n, int32(ty*tw + tx)})
 			}
-			out = append(out, sample{vec{sum[0] / n, sum[1] / n, sum[2] / n}, n, int32(ty*tw + tx)})
 		}
-	}
-	return out
+		found[band] = out
+	})
+	return slices.Concat(found...)
 }
 
 // sumEven adds up the pixels of a square that even lets through.

@@ -12,7 +12,7 @@ import (
 func (c crew) edgeSpread(pix []uint8, w, h int) float64 {
 	const (
 		scans = 160 // lines looked at along each axis
-		side  = 8   // columns that are read side by side, as they share lines of the processor's cache
+		side  = 32  // columns that are read side by side, as they share lines of the processor's cache and pages
 	)
 	light := func(at int) float32 {
 		p := pix[at : at+3 : at+3]

@@ -171,10 +171,19 @@ func (d *side) wipe(b *blot, rim int) {
 
 // dropHoles takes punched holes and the binding of a pad off the sheet and returns how many holes and how many bindings
 // there were.
-func (s *Sheet) dropHoles() (holes, bindings int) {
+func (s *Sheet) dropHoles(c crew) (holes, bindings int) {
 	short := min(s.W, s.H)
 	depth := int(holeBand * float64(short))
 	if depth < 24 {
+		return 0, 0
+	}
+	// Most sheets have none: all sides are looked at together before any is changed.
+	var any [4]bool
+	c.each(len(any), func(k int) {
+		d, inks := s.side(k, depth), &inkColours{depth: depth}
+		any[k] = len(d.binding(short, inks)) > 0 || len(d.punched(short, inks)) > 0
+	})
+	if any == [4]bool{} {
 		return 0, 0
 	}
 	rim := 2 + int(math.Ceil(2*s.Blur))

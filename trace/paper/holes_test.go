@@ -1,6 +1,7 @@
 package paper
 
 import (
+	"context"
 	"math"
 	"testing"
 )
@@ -46,7 +47,7 @@ func TestHolesGo(t *testing.T) {
 		bound := ringAndDisc()
 		c.punch(bound)
 		s, want := bound.sheet(1.5, 1), ringAndDisc().sheet(1.5, 1)
-		holes, bindings := s.dropHoles()
+		holes, bindings := s.dropHoles(newCrew(context.Background(), 2))
 		if holes != c.holes || bindings != c.bindings {
 			t.Errorf("%s: %d holes and %d bindings dropped, want %d and %d", c.name, holes, bindings, c.holes, c.bindings)
 		}
@@ -112,7 +113,7 @@ func TestWhatLooksLikeHolesStays(t *testing.T) {
 		c := ringAndDisc()
 		draw(c)
 		s, want := c.sheet(1.5, 1), c.sheet(1.5, 1)
-		if holes, bindings := s.dropHoles(); holes+bindings > 0 || compare(s, want, 0) > 0 {
+		if holes, bindings := s.dropHoles(newCrew(context.Background(), 2)); holes+bindings > 0 || compare(s, want, 0) > 0 {
 			t.Errorf("%s: %d holes and %d bindings dropped", name, holes, bindings)
 		}
 	}

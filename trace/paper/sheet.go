@@ -179,8 +179,9 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 	if s.Straightened && light != nil {
 		s.wipeRim()
 	}
-	s.Noise = d.paperNoise(toSheet)
+	noise := c.beside(func() { s.Noise = d.paperNoise(toSheet) })
 	s.Blur = c.edgeSpread(s.Pix, s.W, s.H)
+	noise()
 	if light != nil {
 		s.note("light evened, brightest %.2f × darkest, paper to %.1f levels", s.LightRange, s.Noise)
 		if s.ShadowFound {
@@ -191,7 +192,7 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 		}
 	}
 	if light != nil && !opt.KeepHoles {
-		if holes, bindings := s.dropHoles(); holes+bindings > 0 {
+		if holes, bindings := s.dropHoles(c); holes+bindings > 0 {
 			s.dropped = true
 			if holes > 0 {
 				s.note("punched holes dropped, %d", holes)
