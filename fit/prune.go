@@ -41,7 +41,7 @@ func (b *builder) check() bool {
 	if len(m.rest) == 0 || n == 0 {
 		return false
 	}
-	b.reproject(c, m, 2)
+	b.reproject(c, m, 2, math.Inf(1))
 	kept := m.rest[:0]
 	next := 0 // the first mark behind
 	for _, r := range m.rest {

@@ -180,7 +180,7 @@ func (v *solver) refine(c *chain, m *marks, iterations int, aim float64) (worst,
 	v.number(c)
 	v.allow(c, m)
 	var sum float64
-	worst, sum = v.reproject(c, m, 2)
+	worst, sum = v.reproject(c, m, 2, math.Inf(1))
 	if len(m.p) == 0 {
 		return 0, 0
 	}
@@ -203,7 +203,7 @@ func (v *solver) refine(c *chain, m *marks, iterations int, aim float64) (worst,
 		}
 		v.at = append(v.at[:0], m.at...)
 		v.t = append(v.t[:0], m.t...)
-		w, s := v.reproject(&v.trial, m, 2)
+		w, s := v.reproject(&v.trial, m, 2, cost)
 		if next := s + homing(&v.trial); next < cost {
 			done := cost-next < 1e-3*cost
 			c.copyFrom(&v.trial)
@@ -619,10 +619,13 @@ func bounded(x, limit float64) float64 {
 func turned(u Point, k float64) Point { return u.Add(u.Perp().Mul(k)).Unit() }
 
 // reproject moves the foot of every sample by so many Newton steps and returns the worst weighted distance and the
-// weighted sum of squares.
-func (v *solver) reproject(c *chain, m *marks, steps int) (worst, sum float64) {
+// weighted sum of squares. It stops where that reaches most.
+func (v *solver) reproject(c *chain, m *marks, steps int, most float64) (worst, sum float64) {
 	v.shape(c)
 	for x := range m.p {
+		if sum >= most {
+			break
+		}
 		i, t, sq := v.foot(c, m.p[x], int(m.at[x]), m.t[x], steps)
 		m.at[x], m.t[x] = int32(i), t
 		sum += float64(m.w[x] * sq)
