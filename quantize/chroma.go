@@ -19,31 +19,52 @@ const (
 type chromaGrid struct{ x, y int }
 
 // gridOf finds the chroma samples of a picture of w x h pixels.
-func gridOf(pix []uint8, w, h int) chromaGrid {
+func gridOf(pix []uint8, w, h, workers int) chromaGrid {
 	every := 1 + w*h/gridLook
-	// Of n lines of so many pixels, line k at k*line, each step from the last.
-	phase := func(n, pixels, line, step int) int {
-		var changes [2]int // by the parity of the first of two pixels
-		for k := every / 2; k < n; k += every {
-			for j := 0; j+1 < pixels; j++ {
-				i := k*line + j*step
-				if at(pix, i) == at(pix, i+step) || clipped(pix, i) || clipped(pix, i+step) {
-					continue
+	changes := func(i, j int) bool {
+		if at(pix, i) == at(pix, j) || clipped(pix, i) || clipped(pix, j) {
+			return false
+		}
+		d := softTone(pix, i).sub(softTone(pix, j))
+		return math.Max(math.Abs(d[1]), math.Abs(d[2])) > sameChroma
+	}
+	type count [2]int // of changes, by the parity of the first of two pixels
+	found := make([][2]count, bandCount(h))
+	rowBands(h, workers, func(band, y0, y1 int) {
+		var along, down count
+		for y := y0; y < y1; y++ {
+			if y%every == every/2 {
+				for x := 0; x+1 < w; x++ {
+					if i := y*w + x; changes(i, i+1) {
+						along[x&1]++
+					}
 				}
-				if d := softTone(pix, i).sub(softTone(pix, i+step)); math.Max(math.Abs(d[1]), math.Abs(d[2])) > sameChroma {
-					changes[j&1]++
+			}
+			if y+1 < h {
+				for x := every / 2; x < w; x += every {
+					if i := y*w + x; changes(i, i+w) {
+						down[y&1]++
+					}
 				}
 			}
 		}
+		found[band] = [2]count{along, down}
+	})
+	phase := func(axis int) int {
+		var n count
+		for _, f := range found {
+			n[0] += f[axis][0]
+			n[1] += f[axis][1]
+		}
 		switch {
-		case gridContrast*changes[0] < changes[1]:
+		case gridContrast*n[0] < n[1]:
 			return 0
-		case gridContrast*changes[1] < changes[0]:
+		case gridContrast*n[1] < n[0]:
 			return 1
 		}
 		return -1
 	}
-	return chromaGrid{phase(h, w, w, 1), phase(w, h, 1, w)}
+	return chromaGrid{phase(0), phase(1)}
 }
 
 func softTone(pix []uint8, i int) tone {

@@ -47,7 +47,7 @@ func TestChromaBetweenItsSamples(t *testing.T) {
 			}
 		}
 		f := &Flats{W: w, H: h, Palette: make([]Swatch, 2), Labels: make([]uint8, w*h), pix: pix}
-		f.measure([][]tone{{toneOfRGB(a, true)}, {toneOfRGB(b, true)}}, true)
+		f.measure([][]tone{{toneOfRGB(a, true)}, {toneOfRGB(b, true)}}, true, 1)
 		if f.grid != grid {
 			t.Errorf("samples at %v, found %v", grid, f.grid)
 			continue
@@ -80,11 +80,11 @@ func TestWholeChromaHasNoGrid(t *testing.T) {
 	for i := range pix {
 		pix[i] = uint8(20 + rnd.IntN(200))
 	}
-	if g := gridOf(pix, w, h); g != (chromaGrid{-1, -1}) {
+	if g := gridOf(pix, w, h, 2); g != (chromaGrid{-1, -1}) {
 		t.Errorf("noise: samples found at %v", g)
 	}
 	clear(pix)
-	if g := gridOf(pix, w, h); g != (chromaGrid{-1, -1}) {
+	if g := gridOf(pix, w, h, 2); g != (chromaGrid{-1, -1}) {
 		t.Errorf("one colour: samples found at %v", g)
 	}
 }

@@ -8,11 +8,11 @@ type pairRun struct{ from, to int32 }
 
 // measure prepares the mixtures of every pair of labels; shades lists the colours of the picture that each label
 // stands for.
-func (f *Flats) measure(shades [][]tone, soft bool) {
+func (f *Flats) measure(shades [][]tone, soft bool, workers int) {
 	n := len(shades)
 	f.soft = soft
 	if f.grid = (chromaGrid{-1, -1}); soft {
-		f.grid = gridOf(f.pix, f.W, f.H)
+		f.grid = gridOf(f.pix, f.W, f.H, workers)
 	}
 	f.runs = make([]pairRun, n*n)
 	for a := range n {
