@@ -8,6 +8,7 @@ import (
 	"io"
 	"regexp"
 	"strings"
+	"sync"
 
 	"golang.org/x/text/encoding/htmlindex"
 	"golang.org/x/text/encoding/unicode"
@@ -79,8 +80,11 @@ func (n *node) words() string {
 }
 
 // plainEntity finds the internal entities that some editors declare for their namespaces. One whose value holds a
-// reference is not expanded, so that expansion cannot multiply.
-var plainEntity = regexp.MustCompile(`<!ENTITY\s+([\w.:-]+)\s+(?:"([^"&%<]{0,1000})"|'([^'&%<]{0,1000})')\s*>`)
+// reference is not expanded, so that expansion cannot multiply. It is compiled when it is first needed: that takes some
+// milliseconds, which every command would wait for.
+var plainEntity = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`<!ENTITY\s+([\w.:-]+)\s+(?:"([^"&%<]{0,1000})"|'([^'&%<]{0,1000})')\s*>`)
+})
 
 // parseTree reads the elements of a file. styles holds what processing instructions link to.
 func parseTree(src []byte) (root *node, links []Note, err error) {
@@ -127,7 +131,7 @@ func parseTree(src []byte) (root *node, links []Note, err error) {
 		}
 		switch t := t.(type) {
 		case xml.Directive:
-			for _, m := range plainEntity.FindAllSubmatch(t, -1) {
+			for _, m := range plainEntity().FindAllSubmatch(t, -1) {
 				if dec.Entity == nil {
 					dec.Entity = map[string]string{}
 				}
