@@ -22,8 +22,8 @@ const (
 	// perBitmap is the limit for each byte of a bitmap. A trace needs the bitmap itself, half as much again for labels
 	// and boundaries, and what it makes of them. What a capture of paper needs more is perSheet: most of it for the sheet,
 	// which is made while the bitmap is held. Near the limit a trace of a capture takes a tenth longer.
-	perBitmap = 1.75
-	perSheet  = 0.75
+	perBitmap = 2.0
+	perSheet  = 0.5
 	// leastMemory is the limit where pictures are small, bytes.
 	leastMemory = 64 << 20
 	// perLive is the least limit for each byte in use: less would do nothing but collect.
