@@ -83,9 +83,7 @@ func fitOutlines(ctx context.Context, e *edges, jn junctions, opt fit.Options, w
 	within := linesWithin(m, joined, len(o.nodes))
 	// What ends on no such line need not wait: it keeps the workers busy that the longest line of a turn leaves idle.
 	free := slices.DeleteFunc(slices.Clone(single), func(g *group) bool { return endsWithin(m, g, within) })
-	fitFree := startBeside(workers, func(workers int) error {
-		return fitEach(ctx, m, free, workers, func(g *group) { g.fit(e, &jn, opt) })
-	})
+	fitFree := startBeside(ctx, m, free, workers, func(g *group) { g.fit(e, &jn, opt) })
 	defer fitFree()
 	for _, turn := range inTurns(m, joined, within) {
 		if err := fitEach(ctx, m, turn, workers, func(g *group) { g.fit(e, &jn, opt) }); err != nil {
@@ -145,22 +143,34 @@ func fitOutlines(ctx context.Context, e *edges, jn junctions, opt fit.Options, w
 	return o, nil
 }
 
-// startBeside runs do beside what follows, on all workers but one, and returns a function that waits for it and gives its
-// error; it may be called more than once. With a single worker do runs when it is waited for.
-func startBeside(workers int, do func(workers int) error) (wait func() error) {
-	if workers <= 1 {
-		return sync.OnceValue(func() error { return do(workers) })
+// startBeside begins to call f for every group beside what follows, on all workers but one, the longest first, and returns
+// a function that helps with what is left and waits for the rest; it may be called more than once.
+func startBeside(ctx context.Context, m *planar.Map, gs []*group, workers int, f func(g *group)) (finish func() error) {
+	gs = slices.Clone(gs)
+	slices.SortStableFunc(gs, func(a, b *group) int { return cmp.Compare(b.cracks(m), a.cracks(m)) })
+	var next atomic.Int64
+	work := func() {
+		for i := int(next.Add(1)) - 1; i < len(gs) && ctx.Err() == nil; i = int(next.Add(1)) - 1 {
+			f(gs[i])
+		}
 	}
-	done := make(chan struct{})
-	var err error
-	go func() {
-		defer close(done)
-		err = do(workers - 1)
-	}()
+	var wg sync.WaitGroup
+	for range min(workers-1, len(gs)) {
+		wg.Go(work)
+	}
 	return func() error {
-		<-done
-		return err
+		work()
+		wg.Wait()
+		return ctx.Err()
 	}
+}
+
+// cracks is the length of a group along the lattice, px.
+func (g *group) cracks(m *planar.Map) (n int) {
+	for _, h := range g.halves {
+		n += int(m.Arcs[h.Arc()].N)
+	}
+	return n
 }
 
 // endsWithin reports whether g begins or ends on a junction that another line runs through.
@@ -171,13 +181,7 @@ func endsWithin(m *planar.Map, g *group, within []*group) bool {
 
 // fitEach calls f for every group on several goroutines, the longest first.
 func fitEach(ctx context.Context, m *planar.Map, gs []*group, workers int, f func(g *group)) error {
-	cracks := func(i int) (n int) {
-		for _, h := range gs[i].halves {
-			n += int(m.Arcs[h.Arc()].N)
-		}
-		return n
-	}
-	return largestFirst(ctx, len(gs), workers, cracks, func(i int) { f(gs[i]) })
+	return largestFirst(ctx, len(gs), workers, func(i int) int { return gs[i].cracks(m) }, func(i int) { f(gs[i]) })
 }
 
 // linesWithin returns for each of n nodes the first of the lines gs that it lies within, nil if none.
