@@ -12,10 +12,11 @@ import (
 // memory holds the runtime to a limit in proportion to the bitmaps in work: near it garbage is collected at once, far
 // below it hardly ever. The limit gives way where what is in use needs more.
 type memory struct {
-	mu   sync.Mutex
-	need int64 // bytes that the bitmaps in work ask for
-	live int64 // bytes that the last collection left
-	stop chan struct{}
+	mu    sync.Mutex
+	need  int64 // bytes that the bitmaps in work ask for
+	live  int64 // bytes that the last collection left
+	limit int64 // as set last
+	stop  chan struct{}
 }
 
 const (
@@ -95,11 +96,15 @@ func (m *memory) add(bytes float64) (release func()) {
 	return func() { count(-int64(bytes)) }
 }
 
-// set makes the limit what it should be now.
+// set makes the limit what it should be now. To set it stops the world, so it is left alone where it is right.
 func (m *memory) set() {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	debug.SetMemoryLimit(max(leastMemory, m.need, int64(perLive*float64(m.live))))
+	limit := max(leastMemory, m.need, int64(perLive*float64(m.live)))
+	if limit != m.limit {
+		m.limit = limit
+		debug.SetMemoryLimit(limit)
+	}
 }
 
 // release ends the watch and lifts the limit.
