@@ -507,10 +507,12 @@ const (
 	// even place is dust below kinPixels if kinShare of its border is the other's.
 	kinPixels = 160
 	roughKin  = 3200 // the same where the ink is rough
-	// evenPixels is the size up to which a part is asked whether its even pixels, of which there must be evenLeast, are
-	// not rather of the colour around: where two paints are near each other, noise takes patches of one for the other.
+	// evenPixels is the size up to which a part is asked whether its even pixels, of which there must be evenLeast and
+	// one in evenOf, are not rather of the colour around: where two paints are near each other, noise takes patches of one
+	// for the other. A faint stroke has a few such pixels in its middle, about one in forty; patches have one in ten.
 	evenPixels = 640
 	evenLeast  = 4
+	evenOf     = 16
 	kinShare   = 0.35
 	kinCosine  = 0.93 // of the angle between their differences from white
 	// Thin ink on rough paper shifts in hue too.
@@ -640,7 +642,7 @@ func (s *onPaper) evenlyOf(part []int32, l, to uint8) bool {
 		c := s.soft(x, y)
 		other += b2i(c.apart(s.local.near(to, x, y)) < c.apart(own))
 	}
-	return even >= evenLeast && 2*other > even
+	return even >= evenLeast && evenOf*even >= len(part) && 2*other > even
 }
 
 // isKin reports whether two paints differ from white in nearly the same direction.

@@ -175,8 +175,9 @@ func (s *onPaper) strokes() ([]ridge, []int32) {
 	return rs, part
 }
 
-// place moves a ridge of half the resolution to the one of its four pixels that stands out most. It reports whether
-// none of them is even: an even place needs no ridge.
+// place moves a ridge of half the resolution to the one of its four pixels that stands out most among those that are not
+// even. It reports whether there is one: an even place needs no ridge, but a few even pixels in the middle of a faint
+// stroke must not part it.
 func (s *onPaper) place(r *ridge) bool {
 	x, y := 2*(int(r.i)%s.half.w), 2*(int(r.i)/s.half.w)
 	d := r.c.sub(r.ground)
@@ -186,7 +187,7 @@ func (s *onPaper) place(r *ridge) bool {
 	for yy := y; yy <= min(y+1, s.h-1); yy++ {
 		for xx := x; xx <= min(x+1, s.w-1); xx++ {
 			if s.core[yy*s.w+xx] {
-				return false
+				continue
 			}
 			if v := s.at(yy*s.w + xx).sub(r.ground).dot(d); at < 0 || v > best {
 				best, at = v, yy*s.w+xx
@@ -194,7 +195,7 @@ func (s *onPaper) place(r *ridge) bool {
 		}
 	}
 	r.i = int32(at)
-	return true
+	return at >= 0
 }
 
 // How far apart, px, two ridges of one stroke may be, at full resolution and where one of them is wide.

@@ -63,6 +63,39 @@ func TestPaperFaintStrokesStayWhole(t *testing.T) {
 	}
 }
 
+// Where a faint stroke is about as broad as its edges some of its pixels are even; they neither part it nor make it dust.
+func TestPaperFaintBroadStrokesStayWhole(t *testing.T) {
+	const w, h, strokes = 420, 320, 6
+	ink := colour.RGB{R: 60, G: 90, B: 170}
+	for _, width := range []float64{7, 8} {
+		for _, noise := range []float64{0.3, 0.6, 1, 2} {
+			s := newSheet(w, h)
+			top := func(k int) float64 { return 30 + 45*float64(k) }
+			const fall = 14.0
+			for k := range strokes {
+				faint := 0.15 + 0.015*float64(k)
+				press := func(x, _ float64) float64 { return faint + (1-faint)*math.Pow(math.Abs(2*x/w-1), 4) }
+				s.paint(ink, 1.3, bar(20, top(k), w-20, top(k)+fall, width), press)
+			}
+			f, err := FlattenPaper(s.pixels(noise), noise, 1.3, Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for k := range strokes {
+				bare := 0
+				for x := 20.0; x < w-20; x++ {
+					if labelAt(f, x, top(k)+fall*(x-20)/(w-40)) == 0 {
+						bare++
+					}
+				}
+				if bare > 0 {
+					t.Errorf("width %g, noise %g: stroke %d is bare for %d px", width, noise, k, bare)
+				}
+			}
+		}
+	}
+}
+
 // The width of a stroke, as its coverage adds up along a column, is the drawn one.
 func TestPaperLineWeight(t *testing.T) {
 	const w, h = 400, 400
