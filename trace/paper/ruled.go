@@ -645,7 +645,10 @@ const (
 	ruleSmooth = 12   // px along a line over which its darkness is averaged
 	ruleTrust  = 0.10 // logarithm of light by which a line may differ from its mean shape
 	ruleShapes = 4    // samples of the shape a px
-	opaque     = -3.0 // logarithm of light below which ink lets nothing shine through
+	// How much darker than is usual a line may be: print is worn in places, and squared paper has heavier lines among fine
+	// ones. What is darker still is a stroke that runs along the line, and tells nothing of the print under it.
+	ruleHeavy = 2.5
+	opaque    = -3.0 // logarithm of light below which ink lets nothing shine through
 )
 
 // eraseRules takes the lines off the sheet.
@@ -653,9 +656,9 @@ func (s *Sheet) eraseRules(c crew, a axis, lines []rule) {
 	if len(lines) == 0 {
 		return
 	}
-	shape := s.ruleShape(a, lines)
+	shape, usual := s.ruleShape(a, lines)
 	for i := range lines { // one after the other: what is seen of one depends on whether its neighbours are there
-		s.eraseRule(c, a, &lines[i], shape)
+		s.eraseRule(c, a, &lines[i], shape, usual)
 	}
 }
 
@@ -715,8 +718,9 @@ func (k *crossing) under(i, c int) float32 {
 	return k.ground[0][c] + float32(t*(k.ground[1][c]-k.ground[0][c]))
 }
 
-// ruleShape returns the mean shape of the lines across, its greatest value 1, in ruleShapes samples a px from -ruleHalf on.
-func (s *Sheet) ruleShape(a axis, lines []rule) []float32 {
+// ruleShape returns the mean shape of the lines across, its greatest value 1, in ruleShapes samples a px from -ruleHalf on,
+// and how dark they are in the mean, as a logarithm of light summed over the channels.
+func (s *Sheet) ruleShape(a axis, lines []rule) (shape []float32, usual float32) {
 	sum := make([]float64, 2*ruleHalf*ruleShapes)
 	num := make([]float64, len(sum))
 	var k crossing
@@ -744,25 +748,43 @@ func (s *Sheet) ruleShape(a axis, lines []rule) []float32 {
 			}
 		}
 	}
-	shape := make([]float32, len(sum))
-	top := float32(0)
+	shape = make([]float32, len(sum))
 	for b := range shape {
 		if num[b] > 0 {
 			shape[b] = float32(math.Max(0, sum[b]/num[b]))
 		}
-		top = max(top, shape[b])
+		usual = max(usual, shape[b])
 	}
-	if top == 0 {
-		return shape
+	if usual == 0 {
+		return shape, 0
 	}
 	for b := range shape {
-		shape[b] /= top
+		shape[b] /= usual
 	}
-	return shape
+	return shape, usual
+}
+
+// withoutStrokes takes back that the line is seen where it is much darker than is usual for the lines of its family and
+// for a good part of itself.
+func withoutStrokes(dark [][3]float32, seen []bool, usual float32) {
+	sum := func(d [3]float32) float32 { return d[0] + d[1] + d[2] }
+	var all []float32
+	for u, d := range dark {
+		if seen[u] {
+			all = append(all, sum(d))
+		}
+	}
+	if len(all) == 0 {
+		return
+	}
+	most := ruleHeavy * max(usual, nth(all, len(all)/4))
+	for u, d := range dark {
+		seen[u] = seen[u] && sum(d) <= most
+	}
 }
 
 // eraseRule takes one line off the sheet.
-func (s *Sheet) eraseRule(c crew, a axis, l *rule, shape []float32) {
+func (s *Sheet) eraseRule(c crew, a axis, l *rule, shape []float32, usual float32) {
 	height := func(d float64) float32 { // of the shape at d px from the line's middle
 		x := (d+ruleHalf)*ruleShapes - 0.5
 		i := int(math.Floor(x))
@@ -799,6 +821,7 @@ func (s *Sheet) eraseRule(c crew, a axis, l *rule, shape []float32) {
 			seen[u] = true
 		}
 	})
+	withoutStrokes(dark, seen, usual)
 	smooth := alongRule(c, dark, seen)
 	c.rows(a.n, func(u0, u1 int) {
 		var k crossing

@@ -148,6 +148,43 @@ func TestRulingGoes(t *testing.T) {
 	}
 }
 
+// strokesOnRules is a sheet with pen strokes that lie on printed lines 30 px apart for most of their length, as in a
+// diagram on squared paper, with the lines or without.
+func strokesOnRules(printed bool) *canvas {
+	const gap, slope = 30.0, 0.012
+	c := newCanvas(900, 700)
+	if printed {
+		c.rule(gap, slope, 0, false)
+	}
+	c.layer([3]float64{0.05, 0.07, 0.3}, func(x, y float64) float64 {
+		v := y - 20 - slope*x
+		return band(v-6*gap-1.5*math.Sin(x/90), 3.5)*b2f(x > 120 && x < 700) + band(v-13*gap, 3.5)*b2f(x > 300 && x < 800)
+	})
+	return c
+}
+
+// A stroke that runs along a printed line is no part of the print.
+func TestStrokesOnRulesStay(t *testing.T) {
+	want := strokesOnRules(false).sheet(1.5, 4)
+	s := strokesOnRules(true).sheet(1.5, 4)
+	if n := s.dropRuled(newCrew(context.Background(), 2)); n < 15 {
+		t.Fatalf("%d lines dropped", n)
+	}
+	ink, lost := 0, 0
+	for i := range s.W * s.H {
+		if want.Pix[4*i] < 90 {
+			ink++
+			lost += b2i(s.Pix[4*i] > 140)
+		}
+	}
+	if lost*200 > ink {
+		t.Errorf("%d of %d px of ink are gone", lost, ink)
+	}
+	if off := compare(s, want, 40); off > 0.0005 {
+		t.Errorf("%.2f %% of the sheet are off", 100*off)
+	}
+}
+
 // A drawing without ruling is left as it is to the last bit, even with some parallel strokes in it.
 func TestNoRulingNothingGoes(t *testing.T) {
 	c := ringAndDisc()
