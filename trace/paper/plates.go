@@ -121,8 +121,8 @@ func FindPlates(ctx context.Context, s *Sheet, opt PlateOptions) (*Page, error) 
 func newPage(s *Sheet) *Page {
 	pg := &Page{W: s.W, H: s.H, sheet: s, scale: 1}
 	if d := s.developed; d != nil {
-		pg.scale = d.box
-		pg.W, pg.H = max(1, int(math.Round(float64(s.W)*d.box))), max(1, int(math.Round(float64(s.H)*d.box)))
+		pg.scale = d.step
+		pg.W, pg.H = max(1, int(math.Round(float64(s.W)*d.step))), max(1, int(math.Round(float64(s.H)*d.step)))
 		if !s.Straightened {
 			h := s.Homography // scale and shift
 			pg.origin = image.Pt(int(math.Round(-h[2]/h[0])), int(math.Round(-h[5]/h[4])))

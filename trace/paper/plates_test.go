@@ -4,10 +4,13 @@ import (
 	"context"
 	"fmt"
 	"image"
+	"math"
 	"math/rand/v2"
 	"slices"
 	"strings"
 	"testing"
+
+	"pochoir/fit"
 )
 
 // drawn is a page on which tests put marks.
@@ -191,17 +194,51 @@ func TestPlateFromPaper(t *testing.T) {
 	if r := again.Noise / s.Noise; r < 0.75 || r > 1.35 {
 		t.Errorf("noise %.2f levels on the page, %.2f on the plate", s.Noise, again.Noise)
 	}
+	// level is the mean of a channel round a point of the picture that a sheet was made from.
+	level := func(s *Sheet, at image.Point, channel int) int {
+		p := s.Homography.Apply(fit.Point{X: float64(at.X), Y: float64(at.Y)})
+		sum := 0
+		for i := range 25 {
+			sum += int(s.Pix[4*((int(p.Y)+i/5)*s.W+int(p.X)+i%5)+channel])
+		}
+		return sum / 25
+	}
 	for _, at := range []image.Point{{230, 230}, {300, 300}} { // paper, paint
-		x, y := at.X-pg.Plates[0].Box.Min.X, at.Y-pg.Plates[0].Box.Min.Y
 		for k := range 3 {
-			var a, b int
-			for i := range 25 {
-				a += int(s.Pix[4*((at.Y+i/5)*s.W+at.X+i%5)+k])
-				b += int(again.Pix[4*((y+i/5)*again.W+x+i%5)+k])
-			}
-			if v := abs(a-b) / 25; v > 6 {
+			a, b := level(s, at, k), level(again, at.Sub(pg.Plates[0].Box.Min), k)
+			if v := abs(a - b); v > 6 {
 				t.Errorf("at %v channel %d is %d levels off", at, k, v)
 			}
+		}
+	}
+}
+
+// A small drawing in a sharp picture of paper is enlarged; not so a page of drawings.
+func TestSmallDrawingEnlarged(t *testing.T) {
+	d := newDrawn(700, 600)
+	d.frame(200, 150, 300, 240, 4)
+	rng := rand.New(rand.NewPCG(3, 2))
+	for i := range d.Pix {
+		d.Pix[i] = uint8(0.9*float64(d.Pix[i]) + 2*rng.NormFloat64() + 8)
+	}
+	for _, c := range []struct {
+		page bool
+		want float64
+	}{{false, mostEnlarged}, {true, 1}} {
+		s, err := Prepare(context.Background(), d.Picture, Options{Page: c.page, Kind: Scan})
+		if err != nil {
+			t.Fatal(err)
+		}
+		corner := s.Homography.Apply(fit.Point{X: 200, Y: 150})
+		if s.W != int(math.Round(700*c.want)) || corner.Sub(fit.Point{X: 200 * c.want, Y: 150 * c.want}).Len() > 0.01 {
+			t.Errorf("page %t: %d px wide, corner at %v, want it %g times as large", c.page, s.W, corner, c.want)
+		}
+		at := func(x, y float64) uint8 {
+			p := s.Homography.Apply(fit.Point{X: x, Y: y})
+			return s.Pix[4*(int(p.Y)*s.W+int(p.X))]
+		}
+		if ink, paper := at(300, 152), at(300, 160); ink > 90 || paper < 240 {
+			t.Errorf("page %t: ink %d, paper %d", c.page, ink, paper)
 		}
 	}
 }

@@ -43,7 +43,7 @@ func (pg *Page) Cut(ctx context.Context, box image.Rectangle, hide func(x, y int
 			k, toSheet = 1/pg.scale, d.back
 		}
 		d.back = toSheet.Mul(Homography{k, 0, k * float64(box.Min.X-pg.origin.X), 0, k, k * float64(box.Min.Y-pg.origin.Y), 0, 0, 1})
-		d.w, d.h, d.black, d.box = p.W, p.H, 0, 1
+		d.w, d.h, d.black, d.step = p.W, p.H, 0, 1
 		level := float32(paperLevel)
 		if d.light == nil {
 			level = 1

@@ -15,7 +15,7 @@ type developer struct {
 	light *lightMap  // nil leaves the light as it is
 	w, h  int        // of the sheet
 	black float32    // reflectance of the darkest ink, which becomes 0
-	box   float64    // px of the picture averaged along each axis, >= 1
+	step  float64    // px of the picture to a px of the sheet, about
 }
 
 // gainStep is how many pixels of a row share a straight run of the light's gain.
@@ -81,14 +81,15 @@ func (m *lightMap) at(p fit.Point) (g [3]float32, erased bool) {
 }
 
 // average fills dst with the mean linear light of the picture over n sheet pixels from (x0, y) on. The mean is taken over
-// an upright square of box px, exactly, its rims counting by their share: at a box of 1 this is bilinear interpolation.
+// an upright square of a step, but at least of a px, exactly, its rims counting by their share: for a px this is bilinear
+// interpolation.
 func (d *developer) average(dst []float32, x0, y, n int) {
-	pic, b := d.pic, d.back
-	half := d.box / 2
+	pic, b, box := d.pic, d.back, math.Max(1, d.step)
+	half := box / 2
 	w, h := float64(pic.W), float64(pic.H)
 	yy := float64(y) + 0.5
 	bx, by, bz := float64(b[1]*yy)+b[2], float64(b[4]*yy)+b[5], float64(b[7]*yy)+b[8]
-	norm := float32(1 / (d.box * d.box))
+	norm := float32(1 / (box * box))
 	for i := range n {
 		xx := float64(x0+i) + 0.5
 		z := float64(b[6]*xx) + bz

@@ -34,6 +34,7 @@ type Options struct {
 	KeepPencil bool // leave pencil and pale blue under ink in
 	KeepHoles  bool // leave punched holes and the binding of a pad in
 	KeepBack   bool // leave what shows through from the back in
+	Page       bool // of several drawings, which are cut out and made larger one by one if need be
 	Kind       Kind // overrides what is found; KindAuto finds out
 	Workers    int  // goroutines; 0 means runtime.GOMAXPROCS(0). The result does not depend on it
 }
@@ -88,7 +89,10 @@ const (
 	lowSide = 800
 	// The drawing's long side on the sheet, px: enough for curves, not so much that noise and time grow. Within the
 	// bounds, sheetBlur is the blur that is aimed at, px: finer pixels than that tell nothing new.
+	// A sharp picture of a small drawing is enlarged for that, up to sheetBlur and by no more than mostEnlarged: strokes of
+	// two or three pixels keep their hooks where they are followed in finer steps; beyond it grain becomes strokes.
 	leastDrawing, mostDrawing = 1200, 1600
+	mostEnlarged              = 1.5
 	sheetBlur                 = 0.75
 	maxSheet                  = 40e6 // px
 	// darkPaper is the light of the paper, over that of a white of 255, below which nothing is made of the picture: the
@@ -154,7 +158,11 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 		d.black = black
 		if spread(); long > 0 {
 			want := math.Min(mostDrawing, math.Max(leastDrawing, long*sheetBlur/math.Max(native, 0.1)))
-			scale = math.Min(1, want/long)
+			finest := 1.0
+			if !opt.Page {
+				finest = math.Max(1, math.Min(mostEnlarged, sheetBlur/math.Max(native, 0.1)))
+			}
+			scale = math.Min(finest, want/long)
 			s.Drawn = long * scale
 		} else {
 			s.note("nothing but paper is seen")
@@ -317,7 +325,7 @@ func (d *developer) frame(quad *sheetQuad, scale float64, s *Sheet, focal35 floa
 	straight := func() Homography {
 		scale = math.Min(scale, math.Sqrt(maxSheet/(w*h)))
 		d.w, d.h = max(1, int(math.Round(w*scale))), max(1, int(math.Round(h*scale)))
-		d.box = math.Max(1, 1/scale)
+		d.step = 1 / scale
 		d.back = Homography{1 / scale, 0, 0, 0, 1 / scale, 0, 0, 0, 1}
 		return Homography{scale, 0, 0, 0, scale, 0, 0, 0, 1}
 	}
@@ -348,7 +356,7 @@ func (d *developer) frame(quad *sheetQuad, scale float64, s *Sheet, focal35 floa
 	}
 	d.w, d.h = max(1, int(math.Round(sw))), max(1, int(math.Round(sh)))
 	d.back = back
-	d.box = math.Max(1, math.Sqrt(width*height/(sw*sh)))
+	d.step = math.Sqrt(width * height / (sw * sh))
 	s.Straightened, s.Proportion = true, name
 	if quad.open {
 		s.note("sheet found and straightened by three sides; it runs out of the picture on the fourth")

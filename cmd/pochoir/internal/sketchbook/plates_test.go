@@ -248,7 +248,7 @@ func TestPlatesOfGeneratedPages(t *testing.T) {
 					pic = picture(throughJPEG(t, p.img))
 					pic.Format, pic.Lossy, pic.Subsampled = "jpeg", true, true
 				}
-				s, err := paper.Prepare(context.Background(), pic, paper.Options{})
+				s, err := paper.Prepare(context.Background(), pic, paper.Options{Page: true})
 				if err != nil {
 					t.Fatal(err)
 				}

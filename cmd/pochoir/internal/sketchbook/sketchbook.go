@@ -624,7 +624,7 @@ func (r *run) plates(ctx context.Context, p *Page, res *pageResult, workers int)
 	if err != nil {
 		return nil, err
 	}
-	opt.Sheet.Workers = workers
+	opt.Sheet.Workers, opt.Sheet.Page = workers, true
 	sheet, err := paper.Prepare(ctx, pic, opt.Sheet)
 	if err != nil {
 		return nil, inFile(r.title(p), err)
