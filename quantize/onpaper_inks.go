@@ -97,14 +97,17 @@ func highest(rs []*ridge) []*ridge {
 func (s *onPaper) addInks(paints []paint, rs []ridge) []paint {
 	least := max(strokePixels, int(strokeShare*float64(len(rs))))
 	for _, mine := range s.sortOpen(rs, &paints, least) {
-		if !standOut(mine) {
+		// Half of them must make strokes, and all be seen on the paper: a faint haze round other marks is no ink. Where
+		// nothing else is drawn, a pen that was mostly held lightly is the drawing.
+		alone := s.hasPaper && len(paints) == 1
+		if n := sure(mine); 2*n < len(mine) && !(alone && 4*n >= len(mine)) {
 			continue
 		}
 		c := s.darkest(mine)
 		if s.pressed(mine, c, paints) {
 			continue
 		}
-		if !mixes(c, paints, s.combed) && !mixes(asSeen(mine), paints, s.combed) {
+		if !mixes(c, paints, s.combed) && (alone || !mixes(asSeen(mine), paints, s.combed)) {
 			paints = append(paints, paint{c: c, n: int64(len(mine))})
 		}
 	}
@@ -285,13 +288,12 @@ func (s *onPaper) pressed(rs []*ridge, c vec, paints []paint) bool {
 	return false
 }
 
-// standOut reports whether half the ridges rise enough from their ground to make strokes of their own.
-func standOut(rs []*ridge) bool {
-	n := 0
+// sure returns how many of the ridges rise enough from their ground to make strokes of their own.
+func sure(rs []*ridge) (n int) {
 	for _, r := range rs {
 		n += b2i(r.sure >= 1)
 	}
-	return 2*n >= len(rs)
+	return n
 }
 
 // asSeen returns the middle of the ridges' smoothed colours.

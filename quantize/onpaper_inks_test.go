@@ -143,3 +143,27 @@ func TestPaperLaneBetweenRoughStrokesCloses(t *testing.T) {
 		t.Errorf("lanes 6 px wide come out in %d parts, want %d", n, lanes)
 	}
 }
+
+// A pen that was held lightly for more than half of its way is an ink where nothing else is drawn; what is faint all along
+// is not.
+func TestPaperLightlyHeldPenIsAnInk(t *testing.T) {
+	const w, h, strokes = 420, 320, 6
+	for _, c := range []struct {
+		dark float64 // strength at the ends of the strokes
+		want int     // colours
+	}{{1, 2}, {0.12, 1}} {
+		s := newSheet(w, h)
+		for k := range strokes {
+			y := 30 + 45*float64(k)
+			press := func(x, _ float64) float64 { return 0.12 + (c.dark-0.12)*math.Pow(math.Abs(2*x/w-1), 4) }
+			s.paint(colour.RGB{R: 60, G: 90, B: 170}, 0.9, bar(20, y, w-20, y+14, 3), press)
+		}
+		f, err := FlattenPaper(s.pixels(1), 1, 0.9, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(f.Palette) != c.want {
+			t.Errorf("ends of strength %g: palette %v, want %d colours", c.dark, f.Palette, c.want)
+		}
+	}
+}
