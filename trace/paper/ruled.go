@@ -856,7 +856,7 @@ func (s *Sheet) eraseRule(c crew, a axis, l *rule, shape []float32, usual float3
 					switch {
 					case plain:
 						x = k.under(j, c)
-					case x > opaque:
+					case x > opaque || max(k.ground[0][c], k.ground[1][c]) < opaque+darkGround:
 						x = max(x, min(x+float32(h*d[c]), max(k.ground[0][c], k.ground[1][c])))
 					}
 					p[c] = encode(float32(math.Exp(float64(x)) - glare))

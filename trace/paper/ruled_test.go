@@ -148,6 +148,28 @@ func TestRulingGoes(t *testing.T) {
 	}
 }
 
+// Squared ruling that shows through paint so dark that some channel is nearly black goes from there too, at crossings
+// with other marks as well.
+func TestRulingOnDarkPaintGoes(t *testing.T) {
+	draw := func(printed bool) *Sheet {
+		c := newCanvas(900, 700)
+		if printed {
+			c.rule(30, 0.01, 0, false)
+			c.rule(30, -0.01, 0, true)
+		}
+		c.layer([3]float64{0.05, 0.015, 0.08}, func(x, y float64) float64 { return band(math.Hypot(x-450, y-350), 400) })
+		c.layer(paintRed, func(x, y float64) float64 { return band(x-y-100, 5) * b2f(math.Hypot(x-450, y-350) > 210) })
+		return c.sheet(3, 6)
+	}
+	want, s := draw(false), draw(true)
+	if n := s.dropRuled(newCrew(context.Background(), 2)); n < 30 {
+		t.Fatalf("%d lines dropped", n)
+	}
+	if off := compare(s, want, 22); off > 0.0001 {
+		t.Errorf("%.2f %% of the sheet are off", 100*off)
+	}
+}
+
 // strokesOnRules is a sheet with pen strokes that lie on printed lines 30 px apart for most of their length, as in a
 // diagram on squared paper, with the lines or without.
 func strokesOnRules(printed bool) *canvas {
