@@ -512,7 +512,7 @@ const (
 	// for the other. A faint stroke has a few such pixels in its middle, about one in forty; patches have one in ten.
 	evenPixels = 640
 	evenLeast  = 4
-	evenOf     = 16
+	evenOf     = 24
 	kinShare   = 0.35
 	kinCosine  = 0.93 // of the angle between their differences from white
 	// Thin ink on rough paper shifts in hue too.
