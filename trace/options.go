@@ -107,10 +107,11 @@ func (o *Options) fit(s *paper.Sheet, noise float64) fit.Options {
 	if o.Turn != nil {
 		turn = *o.Turn
 	}
-	// Below the noise segments multiply and the error does not fall; 0.06 px is what rounding to 8 bits leaves.
-	tolerance := math.Min(0.35, math.Max(0.11, 0.06+3.5*noise))
+	// Below the noise segments multiply and the error does not fall; 0.06 px is what rounding to 8 bits leaves. Edges that
+	// were not coded with loss err evenly, by the few levels of a coarse renderer say, and bear more.
+	tolerance := math.Min(0.35, math.Max(0.11, 0.06+5*noise))
 	if s.Lossy { // coding bends edges by more than the noise of neighbours tells
-		tolerance = math.Max(0.2, tolerance)
+		tolerance = math.Min(0.35, math.Max(0.2, 0.06+3.5*noise))
 	}
 	scale := 1.0
 	if s.Kind != paper.Digital {
