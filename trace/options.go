@@ -109,7 +109,7 @@ func (o *Options) fit(s *paper.Sheet, noise float64) fit.Options {
 	}
 	// Below the noise segments multiply and the error does not fall; 0.06 px is what rounding to 8 bits leaves. Edges that
 	// were not coded with loss err evenly, by the few levels of a coarse renderer say, and bear more.
-	tolerance := math.Min(0.35, math.Max(0.11, 0.06+5*noise))
+	tolerance := math.Min(0.35, math.Max(0.11, 0.06+4.4*noise))
 	if s.Lossy { // coding bends edges by more than the noise of neighbours tells
 		tolerance = math.Min(0.35, math.Max(0.2, 0.06+3.5*noise))
 	}
