@@ -10,12 +10,12 @@ import (
 // maxDot is the area up to which a lone mark is drawn from its moments instead of its outline, px.
 const maxDot = 14
 
-// maxBox is the area up to which a lone mark may be drawn as a box, px: on the sides of a larger one there are samples
-// enough to find its corners.
+// maxBox is the area up to which a lone mark may be drawn as a box or a short stroke, px: on the sides of a larger one there
+// are samples enough to find its corners and ends.
 const maxBox = 40
 
-// dot returns the outline of a mark too small to have edges: the box or the ellipse with its covered area, centre of gravity and
-// second moments. It is nil unless the arc is a loop around a small face with one colour all around.
+// dot returns the outline of a mark too small to have edges: the box, the short stroke or the ellipse with its covered area,
+// centre of gravity and second moments. It is nil unless the arc is a loop around a small face with one colour all around.
 func (e *edgeMeter) dot(arc int) []fit.Segment {
 	a := &e.m.Arcs[arc]
 	if a.From != planar.None {
@@ -71,12 +71,12 @@ func (e *edgeMeter) dot(arc int) []fit.Segment {
 	theta := 0.5 * math.Atan2(2*vxy, vxx-vyy)
 	centre := fit.Point{X: cx + float64(x0), Y: cy + float64(y0)}
 	var path fit.Path
-	box, isBox := boxOf(cover, [4]int{x0, y0, x1, y1}, centre, s, r, ratio, theta)
-	if !isBox && f.Area > maxDot {
+	form, known := formOf(cover, [4]int{x0, y0, x1, y1}, centre, s, r, ratio, theta)
+	if !known && f.Area > maxDot {
 		return nil
 	}
-	if isBox {
-		path = box
+	if known {
+		path = form
 	} else if ratio < 1.12 || r < 0.8 { // as good as round
 		path = fit.Ellipse(centre, r, r, 0)
 	} else {
@@ -132,21 +132,22 @@ func (e *edgeMeter) sharesOf(face int32, own, other uint8, frame [4]int) (shares
 	return shares, true
 }
 
-// A box must miss the shares of the pixels by less than boxMiss in the root mean square, and by less than boxShare of what
-// the ellipse misses them by.
+// A box or a short stroke must miss the shares of the pixels by less than formMiss in the root mean square, and by less than
+// formShare of what the ellipse misses them by.
 const (
-	boxMiss  = 0.06
-	boxShare = 0.6
-	boxLeast = 2.0 // px, the shorter side: what is narrower shows no corners
+	formMiss   = 0.06
+	formShare  = 0.6
+	boxLeast   = 2.0 // px, the shorter side: what is narrower shows no corners
+	shortLeast = 1.3 // the proportion from which on a mark may be a stroke with round ends
 )
 
-// boxOf returns the rectangle that explains the shares of a mark's colour in the pixels of frame (x0, y0, x1, y1); ok is
-// false where its ellipse does about as well. The mark is given by its centre, area in px, the radius of the circle of
+// formOf returns the rectangle, or the stroke with round ends, that explains the shares of a mark's colour in the pixels of
+// frame (x0, y0, x1, y1); ok is false where its ellipse does about as well. The mark is given by its centre, area in px, the radius of the circle of
 // that area, and the proportion and turn of its moments.
-func boxOf(cover func(x, y int) float64, frame [4]int, centre fit.Point, area, radius, ratio, theta float64) (box fit.Path, ok bool) {
+func formOf(cover func(x, y int) float64, frame [4]int, centre fit.Point, area, radius, ratio, theta float64) (form fit.Path, ok bool) {
 	long, short := math.Sqrt(area*ratio), math.Sqrt(area/ratio)
 	if short < boxLeast {
-		return box, false
+		return form, false
 	}
 	turns := []float64{theta}
 	if ratio < 1.1 { // the moments of a square do not tell how it lies
@@ -165,9 +166,9 @@ func boxOf(cover func(x, y int) float64, frame [4]int, centre fit.Point, area, r
 			best = miss
 			a, b := u.Mul(long/2), u.Perp().Mul(short/2)
 			p := [4]fit.Point{centre.Sub(a).Sub(b), centre.Add(a).Sub(b), centre.Add(a).Add(b), centre.Sub(a).Add(b)}
-			box = fit.Path{Closed: true}
+			form = fit.Path{Closed: true}
 			for k := range p {
-				box.Segments = append(box.Segments, fit.LineTo(p[k], p[(k+1)%4]))
+				form.Segments = append(form.Segments, fit.LineTo(p[k], p[(k+1)%4]))
 			}
 		}
 	}
@@ -176,7 +177,75 @@ func boxOf(cover func(x, y int) float64, frame [4]int, centre fit.Point, area, r
 	round := missOf(cover, frame, centre, u, func(a, b float64) bool {
 		return float64(a*a)/(la*la)+float64(b*b)/(lb*lb) < 1
 	})
-	return box, best < boxMiss && best < boxShare*round
+	if ratio >= shortLeast {
+		straight, width := shortStroke(area, ratio*ratio)
+		miss := missOf(cover, frame, centre, u, func(a, b float64) bool {
+			a = math.Max(0, math.Abs(a)-straight/2)
+			return float64(a*a)+float64(b*b) < width*width/4
+		})
+		if miss < best {
+			best = miss
+			form = strokePath(centre, u, straight, width)
+		}
+	}
+	return form, best < formMiss && best < formShare*round
+}
+
+// shortStroke returns the length of the straight part and the width of a stroke with round ends that has a given area, px²,
+// and whose second moments along it and across are in a given proportion.
+func shortStroke(area, proportion float64) (straight, width float64) {
+	// Of a stroke 1 wide with straight part h: a rectangle and two half discs, whose own moments are about their centres of
+	// gravity, 4r/3π off the straight end.
+	const r = 0.5
+	moments := func(h float64) float64 {
+		at := h/2 + 4*r/(3*math.Pi)
+		along := h*h*h/12 + 2*((math.Pi/8-8/(9*math.Pi))*r*r*r*r+float64(math.Pi*r*r/2*at*at))
+		return along / (h/12 + math.Pi/64)
+	}
+	low, high := 0.0, 16.0
+	for range 40 {
+		if mid := (low + high) / 2; moments(mid) < proportion {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	width = math.Sqrt(area / (low + math.Pi/4))
+	return low * width, width
+}
+
+// strokePath returns the outline of a stroke with round ends along u.
+func strokePath(centre, u fit.Point, straight, width float64) fit.Path {
+	disc := fit.Ellipse(fit.Point{}, width/2, width/2, math.Atan2(u.Y, u.X)).Segments
+	shift := func(s fit.Segment, by fit.Point) fit.Segment {
+		for k := range s.P {
+			s.P[k] = s.P[k].Add(by)
+		}
+		return s
+	}
+	path := fit.Path{Closed: true}
+	for k, s := range disc {
+		// The quarters whose middle lies ahead belong to the end ahead.
+		end := centre.Add(u.Mul(straight / 2))
+		if s.At(0.5).Dot(u) < 0 {
+			end = centre.Sub(u.Mul(straight / 2))
+		}
+		s = shift(s, end)
+		if n := len(path.Segments); n > 0 && path.Segments[n-1].P[3].Sub(s.P[0]).Len() > 1e-9 {
+			path.Segments = append(path.Segments, fit.LineTo(path.Segments[n-1].P[3], s.P[0]))
+		} else if n > 0 {
+			s.P[0] = path.Segments[n-1].P[3]
+		}
+		path.Segments = append(path.Segments, s)
+		if first := path.Segments[0].P[0]; k == len(disc)-1 {
+			if s.P[3].Sub(first).Len() > 1e-9 {
+				path.Segments = append(path.Segments, fit.LineTo(s.P[3], first))
+			} else {
+				path.Segments[len(path.Segments)-1].P[3] = first
+			}
+		}
+	}
+	return path
 }
 
 // missOf returns by how much a shape misses the shares of the pixels of a frame in the root mean square. inside tells of

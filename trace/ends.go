@@ -79,7 +79,10 @@ func (e *edgeMeter) broadEnds(arc *planar.Arc, s []edgeSample) []strokeEnd {
 	var out []strokeEnd
 	for _, span := range endSpans {
 		w := span.cracks
-		if n < w+1 {
+		if closed {
+			w = min(w, n/2) // the other half may turn back as well
+		}
+		if n < w+1 || w < endSpans[0].cracks/2 {
 			break
 		}
 		last := n - w
@@ -222,6 +225,9 @@ func (v *endSight) side(s []edgeSample, k, step int, width float64, closed bool)
 	c, worst := parabola(ts[:n], us[:n], false)
 	if worst > endEven && n >= endSamples+2 {
 		c, worst = parabola(ts[:n], us[:n], true)
+	}
+	for n--; worst > endEven && n >= endSamples; n-- { // the far samples of a short stroke may lie on its other end
+		c, worst = parabola(ts[:n], us[:n], false)
 	}
 	return c, worst <= endEven
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"math/rand"
 	"testing"
 
 	"pochoir/fit"
@@ -527,5 +528,42 @@ func TestTransparentPictures(t *testing.T) {
 	d = traced(t, pic, trace.Options{Medium: quantize.MediumFlat}).Drawing
 	if l := layer(d, white); l == nil || math.Abs(area(l)-40*50) > 140 {
 		t.Errorf("white paint on a transparent ground: have %s", summary(d))
+	}
+}
+
+// TestShortStrokes: strokes with round ends, a few times as long as wide, lie where their equations put them, without a
+// corner.
+func TestShortStrokes(t *testing.T) {
+	rng := rand.New(rand.NewSource(5))
+	for _, length := range []float64{6, 7, 9, 11, 14} {
+		for range 20 {
+			width, angle := 2.6+2.2*rng.Float64(), math.Pi*rng.Float64()
+			c := fit.Point{X: 40 + rng.Float64(), Y: 40 + rng.Float64()}
+			half := fit.Point{X: math.Cos(angle), Y: math.Sin(angle)}.Mul((length - width) / 2)
+			a, b := c.Sub(half), c.Add(half)
+			pic := drawn(80, 80, box(navy, 4, 60, 76, 76), stroke(navy, a.X, a.Y, b.X, b.Y, width), disc(navy, a.X, a.Y, width/2), disc(navy, b.X, b.Y, width/2))
+			var p fit.Path
+			for _, s := range layer(traced(t, pic, trace.Options{Sheet: paper.Options{Kind: paper.Digital}}).Drawing, navy).Shapes {
+				if _, high := s.Rings[0].Bounds(); high.Y < 58 {
+					p = s.Rings[0]
+				}
+			}
+			if len(p.Segments) == 0 {
+				t.Errorf("%.1f by %.1f px at %.2f rad is not drawn", length, width, angle)
+			}
+			middle := fit.LineTo(a, b)
+			for k, s := range p.Segments {
+				if next := p.Segments[(k+1)%len(p.Segments)]; leaving(next).Dot(arriving(s)) < 0.94 {
+					t.Errorf("%.1f by %.1f px at %.2f rad: a corner at %.1f, %.1f", length, width, angle, s.P[3].X, s.P[3].Y)
+				}
+				for i := range 16 {
+					q := s.At(float64(i) / 16)
+					if _, d := middle.Nearest(q); math.Abs(d-width/2) > 0.2 {
+						t.Errorf("%.1f by %.1f px at %.2f rad: %.2f px off at %.1f, %.1f", length, width, angle, d-width/2, q.X, q.Y)
+						break
+					}
+				}
+			}
+		}
 	}
 }
