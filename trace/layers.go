@@ -174,7 +174,7 @@ func (s *stack) shapesOf(face int32) []Shape {
 		parts := []fit.Path{path}
 		if !s.whole {
 			under := !s.exact && slices.ContainsFunc(ring, func(h planar.Half) bool { return s.rankOf(s.m.LeftOf(h)) > s.rank[face] })
-			parts = uncrossed(path, hole, under)
+			parts = uncrossed(path, hole, under, s.o.used.Tolerance)
 		}
 		for _, r := range parts {
 			switch area := r.Area(); {

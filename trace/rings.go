@@ -20,13 +20,16 @@ const (
 	leastBay, slimBay = 1.0, 0.3
 	// leastSeen is the area, px², of a loop below which nobody sees that there is one.
 	leastSeen = 0.1
+	// blobTolerances is the diameter, in tolerances of the fit, below which a blob may be the fit's own.
+	blobTolerances = 3.0
 )
 
 // uncrossed parts a ring where it crosses itself, so that what was painted by the even-odd rule stays painted, and leaves out
 // the loops that are too small to be meant. A neck whose sides cross thus parts a blob from its shape, or a bay from the
 // ground. hole tells what the ring is; outer rings come out clockwise, holes the other way. A ring that goes on under higher
-// colours opens no bays: they belong to its hidden edges.
-func uncrossed(path fit.Path, hole, under bool) []fit.Path {
+// colours opens no bays: they belong to its hidden edges. tolerance is that of the fit, px.
+func uncrossed(path fit.Path, hole, under bool, tolerance float64) []fit.Path {
+	blob := math.Max(leastBlob, math.Pi/4*blobTolerances*blobTolerances*tolerance*tolerance)
 	loops := fit.Uncross(path)
 	seen := 0
 	for _, l := range loops {
@@ -46,7 +49,7 @@ func uncrossed(path fit.Path, hole, under bool) []fit.Path {
 			}
 		}
 		// In doubt paint stays: what lies beneath is opened for it.
-		if area < leastBlob || within && (under && !hole || area < leastBay || 2*area < float64(slimBay*l.Length())) {
+		if area < blob || within && (under && !hole || area < leastBay || 2*area < float64(slimBay*l.Length())) {
 			continue
 		}
 		l.Segments = withoutSlivers(l.Segments)

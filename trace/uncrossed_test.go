@@ -32,7 +32,7 @@ func TestUncrossedKeepsBlobs(t *testing.T) {
 		"bay of a hole":    {blob.Reverse(), true, -196},
 		"island in a hole": {bay.Reverse(), true, 196},
 	} {
-		parts := uncrossed(c.ring, c.hole, false)
+		parts := uncrossed(c.ring, c.hole, false, 0.11)
 		if len(parts) != 2 {
 			t.Errorf("%s: %d rings, want 2", name, len(parts))
 			continue
@@ -42,7 +42,7 @@ func TestUncrossedKeepsBlobs(t *testing.T) {
 			t.Errorf("%s: rings of %.1f and %.1f px², want 1600 and %.1f", name, first, second, c.second)
 		}
 	}
-	if parts := uncrossed(bay, false, true); len(parts) != 1 {
+	if parts := uncrossed(bay, false, true, 0.11); len(parts) != 1 {
 		t.Errorf("bay under a higher colour: %d rings, want 1", len(parts))
 	}
 }
