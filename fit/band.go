@@ -21,6 +21,12 @@ func (b *band) reset(n, half int) {
 	clear(b.a)
 }
 
+// copyFrom makes b the same matrix as o.
+func (b *band) copyFrom(o *band) {
+	b.n, b.half = o.n, o.half
+	b.a = append(b.a[:0], o.a...)
+}
+
 // add adds v to entry (i, j) and, as the matrix is symmetric, to (j, i).
 func (b *band) add(i, j int, v float64) {
 	if i < j {

@@ -158,7 +158,10 @@ func (m *marks) add(p Point, w, along float64, at int, t float64) {
 
 // solver improves chains and keeps its buffers between calls.
 type solver struct {
-	matrix band
+	normal band // the normal equations of the chain,
+	slope  []float64
+	stiff  []float64 // by variable: how much it is held back
+	matrix band      // and the same, damped and solved
 	rhs    []float64
 	vp     []int // first of the two variables of a knot's position, -1 if given
 	vin    []int // variable of the turn of a knot's tangents, -1 if given or following a line
@@ -186,18 +189,17 @@ func (v *solver) refine(c *chain, m *marks, iterations int, aim float64) (worst,
 	}
 	cost := sum + homing(c)
 	lambda := 1e-3
+	still := false // the normal equations are those of c
 	for round := range iterations {
 		if aim > 0 && (worst > aim*patience[min(round, len(patience)-1)] || worst < enough*aim) {
 			break
 		}
-		v.assemble(c, m, lambda)
-		if !v.matrix.solve(v.rhs) {
-			lambda *= 10
-			continue
+		if !still {
+			v.assemble(c, m)
+			clear(v.stiff)
+			still = true
 		}
-		v.trial.copyFrom(c)
-		v.step(&v.trial)
-		if v.wild(&v.trial) {
+		if !v.tamed(c, lambda) {
 			lambda = max(1e-3, lambda*10)
 			continue
 		}
@@ -208,6 +210,7 @@ func (v *solver) refine(c *chain, m *marks, iterations int, aim float64) (worst,
 			done := cost-next < 1e-3*cost
 			c.copyFrom(&v.trial)
 			worst, sum, cost = w, s, next
+			still = false
 			if done {
 				break
 			}
@@ -220,6 +223,7 @@ func (v *solver) refine(c *chain, m *marks, iterations int, aim float64) (worst,
 			break
 		}
 	}
+	v.shape(c) // not that of a step which was not taken
 	return worst, sum / float64(len(m.p))
 }
 
@@ -233,7 +237,7 @@ var patience = [...]float64{20, 10, 3}
 // One that is longer wanders where no sample sees it.
 const (
 	wildShare = 1.5
-	wildSlack = 5.0
+	wildSlack = 2.0
 )
 
 // allow notes how long each piece may become.
@@ -251,15 +255,40 @@ func (v *solver) allow(c *chain, m *marks) {
 	}
 }
 
-// wild reports whether a piece has become longer than allowed.
-func (v *solver) wild(c *chain) bool {
-	for i := range c.pieces {
-		if c.segment(i).hull() > v.high[i] {
+// tamed makes v.trial of c by the step that the normal equations say. Where that makes a piece longer than allowed, or
+// folds one, it holds back what this piece depends on, so that the others may go on. It reports whether that did.
+func (v *solver) tamed(c *chain, lambda float64) bool {
+	for range tamings {
+		v.damp(lambda)
+		if !v.matrix.solve(v.rhs) {
+			return false
+		}
+		v.trial.copyFrom(c)
+		v.step(&v.trial)
+		tame := true
+		for i := range v.trial.pieces {
+			g := v.trial.segment(i)
+			if g.hull() <= v.high[i] && (g.Line || !folded(g) || folded(c.segment(i))) {
+				continue
+			}
+			tame = false
+			var row [slots]int
+			v.involve(c, i, &row)
+			for _, x := range row {
+				if x >= 0 {
+					v.stiff[x] = max(1, 16*v.stiff[x])
+				}
+			}
+		}
+		if tame {
 			return true
 		}
 	}
 	return false
 }
+
+// tamings bounds how often a step is held back before it is given up.
+const tamings = 5
 
 // hull returns the length of the control polygon, px.
 func (g Segment) hull() float64 {
@@ -353,8 +382,8 @@ func (v *solver) number(c *chain) {
 		}
 		half = max(half, hi-lo)
 	}
-	v.matrix.reset(next, half)
-	v.rhs = sized(v.rhs, next)
+	v.normal.reset(next, half)
+	v.slope, v.stiff = sized(v.slope, next), sized(v.stiff, next)
 }
 
 func sized[T any](s []T, n int) []T {
@@ -417,10 +446,10 @@ func (c *chain) lineAfter(k int) int {
 	return -1
 }
 
-// assemble fills the normal equations, damped by lambda.
-func (v *solver) assemble(c *chain, m *marks, lambda float64) {
-	v.matrix.reset(v.matrix.n, v.matrix.half)
-	clear(v.rhs)
+// assemble fills the normal equations.
+func (v *solver) assemble(c *chain, m *marks) {
+	v.normal.reset(v.normal.n, v.normal.half)
+	clear(v.slope)
 	for x := 0; x < len(m.p); {
 		// The samples of one piece mostly follow each other: their sums go to the matrix at once.
 		i := m.at[x]
@@ -435,25 +464,31 @@ func (v *solver) assemble(c *chain, m *marks, lambda float64) {
 		if q := &c.knots[k]; !q.smooth && v.vp[k] >= 0 {
 			d := q.p.Sub(q.home)
 			x := v.vp[k]
-			*v.matrix.diag(x) += homeWeight
-			*v.matrix.diag(x + 1) += homeWeight
-			v.rhs[x] -= float64(homeWeight * d.X)
-			v.rhs[x+1] -= float64(homeWeight * d.Y)
+			*v.normal.diag(x) += homeWeight
+			*v.normal.diag(x + 1) += homeWeight
+			v.slope[x] -= float64(homeWeight * d.X)
+			v.slope[x+1] -= float64(homeWeight * d.Y)
 		}
 		if q := &c.knots[k]; !q.smooth && !q.pinned {
 			if x := v.vin[k]; x >= 0 && q.arm[0] != (Point{}) {
-				*v.matrix.diag(x) += armWeight
-				v.rhs[x] -= float64(armWeight * astray(q.arm[0], q.in))
+				*v.normal.diag(x) += armWeight
+				v.slope[x] -= float64(armWeight * astray(q.arm[0], q.in))
 			}
 			if x := v.vout[k]; x >= 0 && q.arm[1] != (Point{}) {
-				*v.matrix.diag(x) += armWeight
-				v.rhs[x] -= float64(armWeight * astray(q.arm[1], q.out))
+				*v.normal.diag(x) += armWeight
+				v.slope[x] -= float64(armWeight * astray(q.arm[1], q.out))
 			}
 		}
 	}
+}
+
+// damp copies the normal equations to those that are solved and damps them by lambda.
+func (v *solver) damp(lambda float64) {
+	v.matrix.copyFrom(&v.normal)
+	v.rhs = append(v.rhs[:0], v.slope...)
 	for x := range v.matrix.n {
 		d := v.matrix.diag(x)
-		*d += float64(lambda**d) + float64(lambda*1e-3) + 1e-9
+		*d += float64((lambda+v.stiff[x])**d) + float64(lambda*1e-3) + 1e-9
 	}
 }
 
@@ -544,12 +579,12 @@ func (v *solver) sum(c *chain, m *marks, i, x, end int) {
 	}
 	for k := range count {
 		rk := row[k]
-		v.rhs[rk] += y[k]
+		v.slope[rk] += y[k]
 		for l := 0; l <= k; l++ {
 			rl := row[l]
-			v.matrix.add(rk, rl, n[k][l])
+			v.normal.add(rk, rl, n[k][l])
 			if l < k && rl == rk { // one knot in two slots: both halves fall on the diagonal
-				v.matrix.add(rk, rl, n[k][l])
+				v.normal.add(rk, rl, n[k][l])
 			}
 		}
 	}

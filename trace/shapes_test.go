@@ -377,6 +377,37 @@ func TestLayerOrder(t *testing.T) {
 	}
 }
 
+// What encloses lies below, whatever the areas, and its hole is closed; what lies in the hole in its own colour is not drawn
+// again.
+func TestEnclosingColourLiesBelow(t *testing.T) {
+	d := traced(t, drawn(160, 160, disc(sand, 80, 80, 70), disc(teal, 80, 80, 66)), trace.Options{}).Drawing
+	if d.Layers[0].Colour != sand {
+		t.Errorf("the rim should lie below, have %s", summary(d))
+	}
+	if a := onlyRing(t, d, sand).Area(); math.Abs(a-math.Pi*70*70) > 3 {
+		t.Errorf("the rim covers %.1f px², want %.1f", a, math.Pi*70*70)
+	}
+	d = traced(t, drawn(160, 160, disc(sand, 80, 80, 70), disc(teal, 80, 80, 50), disc(sand, 80, 80, 30)), trace.Options{}).Drawing
+	if a := onlyRing(t, d, sand).Area(); math.Abs(a-math.Pi*70*70) > 3 {
+		t.Errorf("under its ring the disc covers %.1f px², want %.1f", a, math.Pi*70*70)
+	}
+	if l := layer(d, teal); len(l.Shapes) != 1 || len(l.Shapes[0].Rings) != 2 {
+		t.Errorf("the ring should show the disc beneath, have %s", summary(d))
+	}
+}
+
+// A bay that a higher colour fills is crossed straight: a side that goes on beyond a disc stays one line.
+func TestBayIsCrossedStraight(t *testing.T) {
+	pic := drawn(160, 120, box(sand, 20, 20, 100, 100), disc(teal, 100, 60, 24))
+	p := onlyRing(t, traced(t, pic, trace.Options{}).Drawing, sand)
+	if len(p.Segments) != 4 {
+		t.Errorf("%d segments, want the square's four sides", len(p.Segments))
+	}
+	if a := p.Area(); math.Abs(a-6400) > 8 {
+		t.Errorf("the square covers %.0f px², want 6400", a)
+	}
+}
+
 // Spread lets the lower of two neighbours go on under the upper by about a pixel; knockout cuts both at the same edge.
 func TestSpreadAndKnockout(t *testing.T) {
 	pic := drawn(120, 80, box(sand, 10.5, 10.25, 70.5, 70.5), box(teal, 70.5, 10.25, 110.25, 70.5))
