@@ -40,11 +40,18 @@ func uncrossed(path fit.Path, hole, under bool, tolerance float64) []fit.Path {
 	if seen < 2 { // nothing crosses, save perhaps within a tip
 		return []fit.Path{path}
 	}
+	low, high := make([]fit.Point, len(loops)), make([]fit.Point, len(loops))
+	for i, l := range loops {
+		low[i], high[i] = l.Bounds()
+	}
+	apart := func(i, k int) bool {
+		return low[i].X > high[k].X || low[k].X > high[i].X || low[i].Y > high[k].Y || low[k].Y > high[i].Y
+	}
 	var out []fit.Path
 	for i, l := range loops {
 		within, area := hole, math.Abs(l.Area())
 		for k, o := range loops {
-			if k != i && math.Abs(o.Area()) > area && mostlyWithin(l, o) {
+			if k != i && !apart(i, k) && math.Abs(o.Area()) > area && mostlyWithin(l, o) {
 				within = !within
 			}
 		}
