@@ -50,10 +50,10 @@ func (s *stack) chord(face int32, run []piece, corners bool) (best fit.Segment, 
 		top = max(top, p.Sub(a).Dot(up))
 	}
 	stray := max(looseTrap, chordBow*math.Sqrt(span))
+	bow := 4.0 / 3 * 0.95 * stray // a cubic's middle lies at three quarters of its handles
 	if corners {
 		stray = max(stray, chordStray*span)
 	}
-	bow := 4.0 / 3 * 0.95 * max(looseTrap, chordBow*math.Sqrt(span)) // a cubic's middle lies at three quarters of its handles
 	shortest := math.Inf(1)
 	try := func(g fit.Segment) {
 		for i := 1; i < 8; i++ {

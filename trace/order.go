@@ -1,6 +1,8 @@
 package trace
 
 import (
+	"slices"
+
 	"pochoir/trace/internal/planar"
 )
 
@@ -230,11 +232,8 @@ func (o *orderer) sort(order []int, low, high int) {
 	}
 	for range orderPasses {
 		moved := false
-		for _, l := range append([]int(nil), order[low:high]...) {
-			at := 0
-			for order[at] != l {
-				at++
-			}
+		for _, l := range slices.Clone(order[low:high]) {
+			at := slices.Index(order, l)
 			best, to := leastGain-1, at
 			gain, set := 0, *above[l]
 			for q := at + 1; q < high; q++ {
