@@ -121,10 +121,11 @@ func ovalOf(p []Point) (o oval, area float64, ok bool) {
 // follow improves o by Gauss–Newton steps on the distances of the samples. It gives up on samples that no ellipse
 // comes near.
 func (o *oval) follow(p []Point, w []float64, limit float64) bool {
-	var m band
+	var m envelope
+	m.reset(make([]int, 5))
 	x := make([]float64, 5) // centre, turn, half axes
 	for round := range ellipseRounds {
-		m.reset(5, 4)
+		m.clear()
 		clear(x)
 		worst := 0.0
 		for i, q := range p {

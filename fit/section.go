@@ -249,8 +249,9 @@ const maxTrial, firstTrial = 32, 16
 // How far a trial may turn the tangents it is given, as a standard deviation in radians: estimates in the midst of a
 // curve are good, those at its ends are read off one side only, those along a line are exact.
 const (
-	midDoubt = 0.02
-	endDoubt = 0.6
+	midDoubt   = 0.02
+	trialDoubt = 0.2
+	endDoubt   = 0.6
 )
 
 // cubic fits a cubic from sample i to sample j: least squares of its handles and, within their doubt (0: fixed), its
@@ -687,7 +688,7 @@ type trial struct {
 }
 
 func (t *trial) bend(i, j, most int, aim float64) bend {
-	d0, d1 := midDoubt, midDoubt
+	d0, d1 := trialDoubt, trialDoubt
 	if i == t.lo {
 		d0 = t.doubt0
 	}

@@ -158,15 +158,16 @@ func (m *marks) add(p Point, w, along float64, at int, t float64) {
 
 // solver improves chains and keeps its buffers between calls.
 type solver struct {
-	normal band // the normal equations of the chain,
+	normal envelope // the normal equations of the chain,
 	slope  []float64
 	stiff  []float64 // by variable: how much it is held back
-	matrix band      // and the same, damped and solved
+	matrix envelope  // and the same, damped and solved
 	rhs    []float64
 	vp     []int // first of the two variables of a knot's position, -1 if given
 	vin    []int // variable of the turn of a knot's tangents, -1 if given or following a line
 	vout   []int
 	va     []int // first of the two variables of a cubic's handles
+	first  []int // by variable: the first one that shares a piece with it
 	poly   []polynomial
 	trial  chain
 	at     []int32
@@ -370,19 +371,26 @@ func (v *solver) number(c *chain) {
 			v.va[after] = take(2)
 		}
 	}
-	half := 0
+	v.first = sized(v.first, next)
+	for x := range v.first {
+		v.first[x] = x
+	}
 	var row [slots]int
 	for i := range c.pieces {
 		v.involve(c, i, &row)
-		lo, hi := next, -1
+		lo := next
 		for _, x := range row {
 			if x >= 0 {
-				lo, hi = min(lo, x), max(hi, x)
+				lo = min(lo, x)
 			}
 		}
-		half = max(half, hi-lo)
+		for _, x := range row {
+			if x >= 0 {
+				v.first[x] = min(v.first[x], lo)
+			}
+		}
 	}
-	v.normal.reset(next, half)
+	v.normal.reset(v.first)
 	v.slope, v.stiff = sized(v.slope, next), sized(v.stiff, next)
 }
 
@@ -448,7 +456,7 @@ func (c *chain) lineAfter(k int) int {
 
 // assemble fills the normal equations.
 func (v *solver) assemble(c *chain, m *marks) {
-	v.normal.reset(v.normal.n, v.normal.half)
+	v.normal.clear()
 	clear(v.slope)
 	for x := 0; x < len(m.p); {
 		// The samples of one piece mostly follow each other: their sums go to the matrix at once.
@@ -486,7 +494,7 @@ func (v *solver) assemble(c *chain, m *marks) {
 func (v *solver) damp(lambda float64) {
 	v.matrix.copyFrom(&v.normal)
 	v.rhs = append(v.rhs[:0], v.slope...)
-	for x := range v.matrix.n {
+	for x := range v.rhs {
 		d := v.matrix.diag(x)
 		*d += float64((lambda+v.stiff[x])**d) + float64(lambda*1e-3) + 1e-9
 	}
