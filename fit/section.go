@@ -244,7 +244,7 @@ type bend struct {
 }
 
 // maxTrial bounds the samples looked at in one trial, firstTrial in one that only asks whether a cubic will do.
-const maxTrial, firstTrial = 32, 16
+const maxTrial, firstTrial = 32, 10
 
 // How far a trial may turn the tangents it is given, as a standard deviation in radians: estimates in the midst of a
 // curve are good, those at its ends are read off one side only, those along a line are exact.
@@ -760,7 +760,7 @@ func (t *trial) reach(i, dir int) int {
 		bad = d
 		break
 	}
-	for bad-good > max(1, good/32) {
+	for bad-good > max(1, good/16) {
 		if mid := (good + bad) / 2; fits(mid) {
 			good = mid
 		} else {
