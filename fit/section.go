@@ -16,8 +16,6 @@ type stretch struct {
 	from   float64   // length along the run at which it begins, px
 
 	tangent []Point // by sample, zero where not yet known
-	far     []int   // see trial.ahead and trial.back; nil where not yet known
-	near    []int
 	sums    []moments
 	buf     []Point
 }
@@ -495,40 +493,32 @@ func (s *stretch) fit(c *chain, m *marks, from, to end) (first, last Point) {
 	return first, last
 }
 
-// needed leaves out the straight parts that lie within a cubic which goes as far as the tolerance allows, from either
-// end of the stretch: what is short and gently bent looks straight, and would only have to be put together again.
+// needed leaves out the straight parts that a cubic explains which goes on beyond both their ends, by aroundSpan of their
+// length: what is short and gently bent looks straight, and would only have to be put together again.
 func (s *stretch) needed(spans []span, doubt0, doubt1 float64) []span {
 	n := len(s.p)
-	if len(spans) == 0 {
-		return nil
-	}
 	t := trial{s, 0, n - 1, doubt0, doubt1}
-	within := func(i, j int) {
-		if !slices.ContainsFunc(spans, func(sp span) bool { return sp.i > i && sp.j < j }) {
-			return
+	kept := slices.DeleteFunc(spans, func(sp span) bool {
+		i, j := sp.i, sp.j
+		more := aroundSpan * (s.length[j] - s.length[i])
+		for i > 0 && s.length[sp.i]-s.length[i] < more {
+			i--
+		}
+		for j < n-1 && s.length[j]-s.length[sp.j] < more {
+			j++
+		}
+		if i == sp.i || j == sp.j || !t.fits(i, j) {
+			return false
 		}
 		b := t.bend(i, j, maxTrial, 0)
-		spans = slices.DeleteFunc(spans, func(sp span) bool { return sp.i > i && sp.j < j && t.explains(i, j, &b, sp) })
-	}
-	i := 0
-	for _, j := range t.ahead() {
-		within(i, j)
-		i = j
-	}
-	if len(spans) == 0 {
-		return nil
-	}
-	i = 0
-	for _, j := range append(t.back()[1:], n-1) {
-		within(i, j)
-		i = j
-	}
-	if len(spans) > 0 {
-		s.far, s.near = nil, nil
-		clear(s.tangent[1 : n-1]) // seen past the ends of straight parts
-	}
-	return spans
+		return t.explains(i, j, &b, sp)
+	})
+	clear(s.tangent[1 : n-1]) // seen past the ends of straight parts
+	return kept
 }
+
+// aroundSpan is how far beyond each end of a straight part a cubic must go that does for it, as a share of its length.
+const aroundSpan = 0.5
 
 // A cubic explains a straight part as well as a line does when its samples lie about it with this many times their
 // noise, and this share of the tolerance more, mostStrict at most.
@@ -661,9 +651,6 @@ const pieceMarks, noiseMarks = 16, 5
 // curve appends the fewest cubics from sample i to sample j that keep the tolerance.
 func (s *stretch) curve(c *chain, m *marks, i, j int, doubt0, doubt1 float64) (first, last Point) {
 	t := trial{s, i, j, doubt0, doubt1}
-	if j-i < len(s.p)-1 {
-		s.far, s.near = nil, nil
-	}
 	knots := t.knots()
 	for x := 0; x+1 < len(knots); x++ {
 		b := t.bend(knots[x], knots[x+1], maxTrial, 0)
@@ -771,26 +758,22 @@ func (t *trial) reach(i, dir int) int {
 }
 
 // ahead returns where the cubics end that go as far as possible, from sample lo on: the last is hi.
-func (t *trial) ahead() []int {
-	if t.far == nil {
-		for i := t.lo; i < t.hi; {
-			i = t.reach(i, 1)
-			t.far = append(t.far, i)
-		}
+func (t *trial) ahead() (far []int) {
+	for i := t.lo; i < t.hi; {
+		i = t.reach(i, 1)
+		far = append(far, i)
 	}
-	return t.far
+	return far
 }
 
 // back returns where the cubics begin that go back as far as possible, from sample hi on: the first is lo.
-func (t *trial) back() []int {
-	if t.near == nil {
-		for i := t.hi; i > t.lo; {
-			i = t.reach(i, -1)
-			t.near = append(t.near, i)
-		}
-		slices.Reverse(t.near)
+func (t *trial) back() (near []int) {
+	for i := t.hi; i > t.lo; {
+		i = t.reach(i, -1)
+		near = append(near, i)
 	}
-	return t.near
+	slices.Reverse(near)
+	return near
 }
 
 // windowTries is how many places are tried for one knot.
