@@ -32,6 +32,7 @@ func (b *builder) build() Path {
 	n := len(b.p)
 	c := &b.chain
 	c.closed = b.closed
+	b.marks.rest = make([]rest, 0, n)
 	arms := make([][2]Point, len(cs)) // as seen, before curves change them
 	for k := range cs {
 		arms[k] = [2]Point{cs[k].In, cs[k].Out}

@@ -2,29 +2,35 @@ package fit
 
 import "math"
 
-// Rounds of refinement: of the whole chain, and of a neighbourhood.
-const (
-	firstRounds = 10
-	wholeRounds = 8
-	partRounds  = 6
+// effort is how long a chain is refined: so many rounds at most, until one lowers the cost by less than a share.
+type effort struct {
+	rounds int
+	share  float64
+}
+
+// Refinement of the whole chain, at first and when its knots are found, and of a neighbourhood.
+var (
+	firstEffort = effort{10, 0.02}
+	wholeEffort = effort{8, 0.001}
+	partEffort  = effort{6, 0.01}
 )
 
 // improve refines the chain, adds knots where the tolerance is not kept, drops those that are not needed and moves the
 // others to natural places.
 func (b *builder) improve() {
-	b.grow(firstRounds)
+	b.grow(firstEffort)
 	b.prune()
-	worst := b.grow(wholeRounds)
+	worst := b.grow(wholeEffort)
 	for range checkRounds {
 		if !b.check() {
 			break
 		}
-		worst = b.grow(wholeRounds)
+		worst = b.grow(wholeEffort)
 	}
 	var plain chain
 	plain.copyFrom(&b.chain)
 	b.level()
-	if w, _ := b.refine(&b.chain, &b.marks, wholeRounds, 0); w > max(worst, growShare*b.tol) {
+	if w, _ := b.refine(&b.chain, &b.marks, wholeEffort, 0); w > max(worst, growShare*b.tol) {
 		b.chain = plain
 	}
 	b.snap()
@@ -77,10 +83,10 @@ const (
 
 // grow refines the chain and parts the pieces that leave the tolerance: a line is bent first, a cubic is cut where it
 // strays most. It returns the worst distance left.
-func (b *builder) grow(rounds int) (worst float64) {
+func (b *builder) grow(most effort) (worst float64) {
 	c, m := &b.chain, &b.marks
 	for round := 0; ; round++ {
-		worst, _ = b.refine(c, m, rounds, 0)
+		worst, _ = b.refine(c, m, most, 0)
 		if worst <= growShare*b.tol || round == growRounds {
 			return worst
 		}
@@ -423,7 +429,7 @@ func (p *pruner) without(r int) part {
 		}
 	}
 	q.bends = p.chain.pieces[before].line || p.chain.pieces[r].line
-	worst, mean := p.solver.refine(&q.chain, &q.marks, partRounds, p.tol)
+	worst, mean := p.solver.refine(&q.chain, &q.marks, partEffort, p.tol)
 	q.cost = float64(mean*float64(len(q.marks.p))) - square
 	q.ok = worst <= p.tol
 	return q
@@ -440,7 +446,7 @@ func (p *pruner) straightened(k int) part {
 		p.collect(&q, k2, x, 1, 0)
 	}
 	q.chain.settle()
-	worst, _ := p.solver.refine(&q.chain, &q.marks, partRounds, p.tol)
+	worst, _ := p.solver.refine(&q.chain, &q.marks, partEffort, p.tol)
 	q.ok = worst <= p.tol
 	return q
 }

@@ -180,7 +180,7 @@ type solver struct {
 // refine improves the knots, tangents and handles of c together by the Levenberg–Marquardt method on the distances of
 // the samples along the normal, their feet found anew in every step. It returns the worst distance of a sample and the
 // mean square, px. It stops early where the worst stays far beyond aim, px, the less of it the more rounds have gone; 0 for no aim.
-func (v *solver) refine(c *chain, m *marks, iterations int, aim float64) (worst, square float64) {
+func (v *solver) refine(c *chain, m *marks, most effort, aim float64) (worst, square float64) {
 	v.number(c)
 	v.allow(c, m)
 	var sum float64
@@ -191,7 +191,7 @@ func (v *solver) refine(c *chain, m *marks, iterations int, aim float64) (worst,
 	cost := sum + homing(c)
 	lambda := 1e-3
 	still := false // the normal equations are those of c
-	for round := range iterations {
+	for round := range most.rounds {
 		if aim > 0 && (worst > aim*patience[min(round, len(patience)-1)] || worst < enough*aim) {
 			break
 		}
@@ -208,7 +208,7 @@ func (v *solver) refine(c *chain, m *marks, iterations int, aim float64) (worst,
 		v.t = append(v.t[:0], m.t...)
 		w, s := v.reproject(&v.trial, m, 2, cost)
 		if next := s + homing(&v.trial); next < cost {
-			done := cost-next < 1e-3*cost
+			done := cost-next < float64(most.share*cost)
 			c.copyFrom(&v.trial)
 			worst, sum, cost = w, s, next
 			still = false
