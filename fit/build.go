@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"math"
 	"slices"
+	"sync"
 )
 
 // builder fits one run of samples.
@@ -14,12 +15,27 @@ type builder struct {
 	closed     bool
 	start, end Point
 
-	left, right, window []Point // kept between samples
-
 	chain chain
 	marks marks
 	done  float64 // length along the run of what has been fitted, px
+
+	// Buffers, kept between samples and between runs.
+	clean               []Point
+	cleanW              []float64
+	left, right, window []Point
+	stretch             stretch
+	pruner              pruner
 	solver
+}
+
+var builders = sync.Pool{New: func() any { return new(builder) }}
+
+// release empties b but for its buffers and keeps it for another run.
+func (b *builder) release() {
+	b.setting, b.p, b.w, b.done = setting{}, nil, nil, 0
+	b.chain.empty()
+	b.marks.empty()
+	builders.Put(b)
 }
 
 func sortCorners(c []Corner) {
@@ -32,7 +48,7 @@ func (b *builder) build() Path {
 	n := len(b.p)
 	c := &b.chain
 	c.closed = b.closed
-	b.marks.rest = make([]rest, 0, n)
+	b.marks.rest = slices.Grow(b.marks.rest, n)
 	arms := make([][2]Point, len(cs)) // as seen, before curves change them
 	for k := range cs {
 		arms[k] = [2]Point{cs[k].In, cs[k].Out}
@@ -77,7 +93,8 @@ func (b *builder) push(p, in Point, pinned bool) {
 
 // between fits the samples from index i to j (counted on around a loop).
 func (b *builder) between(i, j int, from, to *Corner) {
-	s := stretch{setting: &b.setting, p: []Point{from.At}, w: []float64{1}}
+	s := b.begin(false)
+	s.p, s.w = append(s.p, from.At), append(s.w, 1)
 	n := len(b.p)
 	gap0, gap1 := b.gap(from), b.gap(to)
 	lo, hi := i, j
@@ -176,6 +193,14 @@ func (b *builder) gap(c *Corner) float64 {
 	return max(gap, b.blunt(c.In, c.Out)/math.Sqrt(b.scale))
 }
 
+// begin returns an empty stretch, which takes the place of the last one.
+func (b *builder) begin(loop bool) *stretch {
+	s := &b.stretch
+	s.setting, s.loop, s.from = &b.setting, loop, 0
+	s.p, s.w = s.p[:0], s.w[:0]
+	return s
+}
+
 // loop fits a closed run without corners.
 func (b *builder) loop() {
 	// It is opened where a straight part ends, or at an extremum: the points of a hand-drawn outline lie there.
@@ -200,7 +225,8 @@ func (b *builder) loop() {
 // opened returns the loop as a stretch that begins and ends at sample first.
 func (b *builder) opened(first int) *stretch {
 	n := len(b.p)
-	s := &stretch{setting: &b.setting, loop: true, p: make([]Point, 0, n+1), w: make([]float64, 0, n+1)}
+	s := b.begin(true)
+	s.p, s.w = slices.Grow(s.p, n+1), slices.Grow(s.w, n+1)
 	for k := 0; k <= n; k++ {
 		s.p = append(s.p, b.p[(first+k)%n])
 		s.w = append(s.w, b.w[(first+k)%n])

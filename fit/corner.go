@@ -30,7 +30,7 @@ const (
 
 // Corners returns the corners of a run in order along it.
 func Corners(samples []Sample, closed bool, opt Options) []Corner {
-	p, w := cleaned(samples, closed)
+	p, w := cleaned(nil, nil, samples, closed)
 	if len(p) < minCornerRun {
 		return nil
 	}

@@ -24,7 +24,7 @@ func Within(c []Corridor, start, end Point) []Segment {
 		k.aim[i] = g.Base.Add(g.Normal.Mul(g.Want))
 	}
 	k.aim[0], k.aim[n-1] = start, end
-	k.length = lengths(k.aim)
+	k.length = lengths(k.length, k.aim)
 	var out []Segment
 	for i := 0; i < n-1; {
 		if s, ok := k.try(i, n-1); ok {
@@ -56,7 +56,7 @@ func Passes(c []Corridor, s Segment) bool {
 	for i, g := range c {
 		k.aim[i] = g.Base.Add(g.Normal.Mul(g.Want))
 	}
-	k.length = lengths(k.aim)
+	k.length = lengths(k.length, k.aim)
 	return len(c) < 3 || k.passes(s, 0, len(c)-1)
 }
 

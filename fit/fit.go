@@ -7,7 +7,10 @@
 // and safe to call from several goroutines, and give the same bytes on every machine.
 package fit
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // Sample is one measured position of an edge.
 type Sample struct {
@@ -145,7 +148,10 @@ const minNoise = 0.004
 //
 // Not guaranteed: the smallest possible number of segments.
 func Curve(samples []Sample, closed bool, start, end Point, opt Options) Path {
-	p, w := cleaned(samples, closed)
+	b := builders.Get().(*builder)
+	defer b.release()
+	b.clean, b.cleanW = cleaned(b.clean[:0], b.cleanW[:0], samples, closed)
+	p, w := b.clean, b.cleanW
 	if closed {
 		if len(p) < 3 {
 			return Path{Closed: true}
@@ -162,7 +168,7 @@ func Curve(samples []Sample, closed bool, start, end Point, opt Options) Path {
 			return path
 		}
 	}
-	b := builder{setting: st, p: p, w: w, closed: closed, start: start, end: end}
+	b.setting, b.p, b.w, b.closed, b.start, b.end = st, p, w, closed, start, end
 	return b.build()
 }
 
@@ -176,10 +182,9 @@ func openLine(a, b Point) Path {
 // samePlace is the distance below which two positions count as one, px.
 const samePlace = 1e-3
 
-// cleaned drops non-finite and repeated positions.
-func cleaned(samples []Sample, closed bool) ([]Point, []float64) {
-	p := make([]Point, 0, len(samples))
-	w := make([]float64, 0, len(samples))
+// cleaned appends samples to p and their weights to w, without non-finite and repeated positions.
+func cleaned(p []Point, w []float64, samples []Sample, closed bool) ([]Point, []float64) {
+	p, w = slices.Grow(p, len(samples)), slices.Grow(w, len(samples))
 	for _, s := range samples {
 		if !finite(s.Point) {
 			continue
@@ -221,9 +226,11 @@ func withoutEnds(p []Point, w []float64, a, b Point) ([]Point, []float64) {
 	return p, w
 }
 
-// lengths returns the length of the polyline p from its first point to each.
-func lengths(p []Point) []float64 {
-	c := make([]float64, len(p))
+// lengths returns the length of the polyline p from its first point to each, in c if it has room.
+func lengths(c []float64, p []Point) []float64 {
+	if c = sized(c, len(p)); len(c) > 0 {
+		c[0] = 0
+	}
 	for i := 1; i < len(p); i++ {
 		c[i] = c[i-1] + p[i].Sub(p[i-1]).Len()
 	}

@@ -15,7 +15,7 @@ const (
 
 // level moves smooth knots between cubics to extrema near them: their handles then run level or upright.
 func (b *builder) level() {
-	p := b.pruner()
+	p := b.pruning()
 	c := &p.chain
 	for k := range c.knots {
 		if !p.spare(k) || c.knots[k].held || c.pieces[k].line || c.pieces[p.prev[k]].line {
@@ -26,10 +26,11 @@ func (b *builder) level() {
 			continue
 		}
 		before := p.prev[k]
-		q, _ := p.take(p.window(before, p.next[k], 2), -1)
+		q := &p.parts[k]
+		p.take(q, p.window(before, p.next[k], 2), -1)
 		square := 0.0
 		for x, k2 := range q.knots[:len(q.knots)-1] {
-			square += p.collect(&q, k2, x, 1, 0)
+			square += p.collect(q, k2, x, 1, 0)
 		}
 		for x, k2 := range q.knots {
 			if k2 != k {
@@ -51,7 +52,7 @@ func (b *builder) level() {
 					c.knots[k].held = q.chain.knots[x].held
 				}
 			}
-			p.put(-1, &q)
+			p.put(-1, q)
 		}
 	}
 }

@@ -164,7 +164,11 @@ type pruner struct {
 	next, prev []int   // of each knot, -1 beyond an end
 	own        [][]int // samples of each piece
 	left       int     // pieces left
-	solver     solver
+
+	// Buffers.
+	all, count, beside []int
+	parts              []part
+	solver             solver
 }
 
 // part is a neighbourhood taken out to be tried in another shape.
@@ -180,6 +184,13 @@ type part struct {
 	bends  bool // a line would become part of a curve
 }
 
+// empty makes q one that has not been tried, and keeps its buffers.
+func (q *part) empty() {
+	q.chain.empty()
+	q.marks.empty()
+	*q = part{chain: q.chain, marks: q.marks, knots: q.knots[:0], source: q.source[:0]}
+}
+
 // before reports whether q is to be tried before o: lines are kept as long as other knots can go.
 func (q *part) before(o *part) bool {
 	if q.bends != o.bends {
@@ -191,10 +202,11 @@ func (q *part) before(o *part) bool {
 // partReach is how many pieces either side of a change are refined with it.
 const partReach = 1
 
-func (b *builder) pruner() *pruner {
-	c := &b.chain
+func (b *builder) pruning() *pruner {
+	c, p := &b.chain, &b.pruner
 	n := len(c.knots)
-	p := &pruner{builder: b, next: make([]int, n), prev: make([]int, n), own: make([][]int, n), left: len(c.pieces)}
+	p.builder, p.left = b, len(c.pieces)
+	p.next, p.prev, p.own = sized(p.next, n), sized(p.prev, n), sized(p.own, n)
 	for k := range n {
 		p.next[k], p.prev[k] = -1, -1
 		if c.after(k) >= 0 {
@@ -205,17 +217,23 @@ func (b *builder) pruner() *pruner {
 		}
 	}
 	// The lists of all pieces lie in one array; one that grows moves out of it.
-	count := make([]int, n+1)
+	p.count, p.all = sized(p.count, n+1), sized(p.all, len(b.marks.at))
+	clear(p.count)
 	for _, at := range b.marks.at {
-		count[at+1]++
+		p.count[at+1]++
 	}
-	all := make([]int, len(b.marks.at))
 	for k := range n {
-		count[k+1] += count[k]
-		p.own[k] = all[count[k]:count[k]:count[k+1]]
+		p.count[k+1] += p.count[k]
+		p.own[k] = p.all[p.count[k]:p.count[k]:p.count[k+1]]
 	}
 	for x, at := range b.marks.at {
 		p.own[at] = append(p.own[at], x)
+	}
+	for len(p.parts) < n {
+		p.parts = append(p.parts, part{})
+	}
+	for k := range n {
+		p.parts[k].empty()
 	}
 	return p
 }
@@ -223,12 +241,12 @@ func (b *builder) pruner() *pruner {
 // prune drops smooth knots, the one that costs least accuracy first, while the tolerance is kept. Costs are found anew
 // only for the knot that seems cheapest: they hardly ever fall when a neighbour goes.
 func (b *builder) prune() {
-	p := b.pruner()
+	p := b.pruning()
 	n := len(b.chain.knots)
-	parts := make([]part, n)
+	parts := p.parts[:n]
 	for k := range n {
 		if p.spare(k) {
-			parts[k] = p.without(k)
+			p.without(k, &parts[k])
 		}
 	}
 	for {
@@ -239,7 +257,7 @@ func (b *builder) prune() {
 			}
 		}
 		if best >= 0 && !parts[best].fresh {
-			parts[best] = p.without(best)
+			p.without(best, &parts[best])
 			continue
 		}
 		if best < 0 {
@@ -247,7 +265,7 @@ func (b *builder) prune() {
 			for k := range parts {
 				if parts[k].waits {
 					if parts[k].waits = false; p.spare(k) {
-						parts[k] = p.without(k)
+						p.without(k, &parts[k])
 						again = true
 					}
 				}
@@ -289,7 +307,7 @@ func (p *pruner) spare(k int) bool {
 
 // window returns the knots of a neighbourhood: from lo to hi, and outward while the chain goes on smoothly, to the far
 // end of a line at most. Its ends stay where they are.
-func (p *pruner) window(lo, hi, pieces int) (knots []int) {
+func (p *pruner) window(lo, hi, pieces int) []int {
 	c := &p.chain
 	smooth := func(k int) bool { return c.knots[k].smooth && !c.knots[k].pinned && pieces < p.left }
 	for range partReach {
@@ -311,16 +329,18 @@ func (p *pruner) window(lo, hi, pieces int) (knots []int) {
 			}
 		}
 	}
-	for k := lo; len(knots) <= pieces; k = p.next[k] {
-		knots = append(knots, k)
+	p.beside = p.beside[:0]
+	for k := lo; len(p.beside) <= pieces; k = p.next[k] {
+		p.beside = append(p.beside, k)
 	}
-	return knots
+	return p.beside
 }
 
-// take starts a part on the given knots of the chain, without the one numbered skip: its two pieces become one, still
+// take starts part q on the given knots of the chain, without the one numbered skip: its two pieces become one, still
 // to be shaped, whose place in the part is returned.
-func (p *pruner) take(knots []int, skip int) (q part, merged int) {
+func (p *pruner) take(q *part, knots []int, skip int) (merged int) {
 	c := &p.chain
+	q.empty()
 	q.fresh = true
 	last := len(knots) - 1
 	for x, k := range knots {
@@ -351,16 +371,7 @@ func (p *pruner) take(knots []int, skip int) (q part, merged int) {
 		e.held = true
 		e.rail = e.in
 	}
-	return q, merged
-}
-
-// reserve makes room for n samples, all at once.
-func (q *part) reserve(n int) {
-	f := make([]float64, 3*n)
-	q.marks.p = make([]Point, 0, n)
-	q.marks.w, q.marks.along, q.marks.t = f[:0:n], f[n:n:2*n], f[2*n:2*n:3*n]
-	q.marks.at = make([]int32, 0, n)
-	q.source = make([]int, 0, n)
+	return merged
 }
 
 // collect adds the samples of the piece that starts at knot to a part's piece at, their parameters scaled and shifted.
@@ -377,23 +388,18 @@ func (p *pruner) collect(q *part, knot, at int, scale, shift float64) (square fl
 }
 
 // without tries the surroundings of smooth knot r with the two pieces that meet there made one cubic.
-func (p *pruner) without(r int) part {
+func (p *pruner) without(r int, q *part) {
 	before := p.prev[r]
-	q, merged := p.take(p.window(before, p.next[r], 2), r)
+	merged := p.take(q, p.window(before, p.next[r], 2), r)
 	k0, k1 := &q.chain.knots[merged], &q.chain.knots[merged+1]
 	if k0.p.Sub(k1.p).Len() < samePlace {
-		return q
+		return
 	}
 	l0, l1 := p.segmentAt(before).Length(), p.segmentAt(r).Length()
 	share := l0 / max(samePlace, l0+l1)
-	count := 0
-	for _, k := range q.knots[:len(q.knots)-1] {
-		count += len(p.own[k])
-	}
-	q.reserve(count + len(p.own[r]))
 	// A first guess at the merged cubic, from its own samples alone.
-	square := p.collect(&q, before, merged, share, 0)
-	square += p.collect(&q, r, merged, 1-share, share)
+	square := p.collect(q, before, merged, share, 0)
+	square += p.collect(q, r, merged, 1-share, share)
 	guess := bend{u0: k0.out, u1: k1.in, a: (l0 + l1) / 3, b: (l0 + l1) / 3}
 	var t trialMarks
 	if n := len(q.marks.p); n > 0 {
@@ -404,11 +410,11 @@ func (p *pruner) without(r int) part {
 		}
 		p.bendTo(&guess, &t, k0.p, k1.p, doubtOf(k0), doubtOf(k1), 0)
 		if guess.worst > hopeless*p.tol {
-			return q
+			return
 		}
 	}
 	if g := handled(k0.p, guess.u0, guess.a, k1.p, guess.u1, guess.b); folded(g) || g.hull() > float64(wildShare*(l0+l1))+wildSlack {
-		return q
+		return
 	}
 	q.chain.pieces[merged] = piece{a: guess.a, b: guess.b}
 	if !k0.held {
@@ -425,30 +431,28 @@ func (p *pruner) without(r int) part {
 	}
 	for x, k := range q.knots[:len(q.knots)-1] {
 		if x != merged {
-			square += p.collect(&q, k, x, 1, 0)
+			square += p.collect(q, k, x, 1, 0)
 		}
 	}
 	q.bends = p.chain.pieces[before].line || p.chain.pieces[r].line
 	worst, mean := p.solver.refine(&q.chain, &q.marks, partEffort, p.tol)
 	q.cost = float64(mean*float64(len(q.marks.p))) - square
 	q.ok = worst <= p.tol
-	return q
 }
 
 // straightened tries the piece that starts at knot k as a line.
-func (p *pruner) straightened(k int) part {
+func (p *pruner) straightened(k int, q *part) {
 	n := p.next[k]
-	q, _ := p.take(p.window(k, n, 1), -1)
+	p.take(q, p.window(k, n, 1), -1)
 	for x, k2 := range q.knots[:len(q.knots)-1] {
 		if k2 == k {
 			q.chain.pieces[x].line = true
 		}
-		p.collect(&q, k2, x, 1, 0)
+		p.collect(q, k2, x, 1, 0)
 	}
 	q.chain.settle()
 	worst, _ := p.solver.refine(&q.chain, &q.marks, partEffort, p.tol)
 	q.ok = worst <= p.tol
-	return q
 }
 
 // straightenShare is the share of the tolerance within which a cubic is as good as a line.
@@ -481,8 +485,9 @@ func (p *pruner) straighten() {
 		if p.left < 4 && p.closed {
 			continue
 		}
-		if q := p.straightened(k); q.ok {
-			p.put(-1, &q)
+		q := &p.parts[k] // of no more use where it was tried to do without k
+		if p.straightened(k, q); q.ok {
+			p.put(-1, q)
 		}
 	}
 }

@@ -25,10 +25,11 @@ type moments struct{ w, x, y, xx, xy, yy float64 }
 
 func (s *stretch) prepare() {
 	n := len(s.p)
-	s.length = lengths(s.p)
-	s.tangent = make([]Point, n)
-	s.sums = make([]moments, n+1)
+	s.length = lengths(s.length, s.p)
+	s.tangent, s.sums = sized(s.tangent, n), sized(s.sums, n+1)
+	clear(s.tangent)
 	var m moments
+	s.sums[0] = m
 	for i, p := range s.p {
 		d, w := p.Sub(s.p[0]), s.w[i]
 		if i == 0 || i == n-1 {
@@ -448,6 +449,7 @@ func (s *stretch) fit(c *chain, m *marks, from, to end) (first, last Point) {
 	n := len(s.p)
 	if n < 3 || s.straight() {
 		u := s.p[n-1].Sub(s.p[0]).Unit()
+		s.length = lengths(s.length, s.p)
 		s.emit(c, m, 0, n-1, piece{line: true})
 		return u, u
 	}
@@ -609,7 +611,7 @@ func (s *stretch) settled(spans []span) []span {
 			s.tangent[0] = u
 		}
 	}
-	s.length = lengths(s.p)
+	s.length = lengths(s.length, s.p)
 	return kept
 }
 
@@ -623,9 +625,6 @@ func (s *stretch) place(i int, sp span) {
 func (s *stretch) emit(c *chain, m *marks, i, j int, p piece) {
 	at := len(c.pieces)
 	c.pieces = append(c.pieces, p)
-	if s.length == nil {
-		s.length = lengths(s.p)
-	}
 	total := max(samePlace, s.length[j]-s.length[i])
 	lo := i + 1
 	if i == 0 && s.loop {

@@ -61,7 +61,7 @@ func TestCubicOrder(t *testing.T) {
 func TestSpans(t *testing.T) {
 	spans := func(shape Path) []span {
 		run := measured(100, 100, shape)[0]
-		p, w := cleaned(run, true)
+		p, w := cleaned(nil, nil, run, true)
 		st := Options{}.setting(p, w, true)
 		b := builder{setting: st, p: p, w: w, closed: true}
 		s := b.opened(0)

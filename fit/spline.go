@@ -72,6 +72,8 @@ func (c *chain) copyFrom(o *chain) {
 	c.closed = o.closed
 }
 
+func (c *chain) empty() { c.knots, c.pieces = c.knots[:0], c.pieces[:0] }
+
 // settle makes the tangents at the ends of lines follow them and keeps the handles inside their bounds.
 func (c *chain) settle() {
 	for i := range c.pieces {
@@ -122,6 +124,10 @@ type marks struct {
 	at    []int32
 	t     []float64
 	rest  []rest
+}
+
+func (m *marks) empty() {
+	m.p, m.w, m.along, m.at, m.t, m.rest = m.p[:0], m.w[:0], m.along[:0], m.at[:0], m.t[:0], m.rest[:0]
 }
 
 // sort puts the marks into their order along the run.
