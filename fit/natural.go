@@ -13,8 +13,9 @@ const (
 	naturalSlack = 0.1
 )
 
-// level moves smooth knots between cubics to extrema near them: their handles then run level or upright.
-func (b *builder) level() {
+// level moves smooth knots between cubics to extrema near them: their handles then run level or upright. It reports
+// whether it moved any.
+func (b *builder) level() (moved bool) {
 	p := b.pruning()
 	c := &p.chain
 	for k := range c.knots {
@@ -37,11 +38,11 @@ func (b *builder) level() {
 				continue
 			}
 			e := &q.chain.knots[x]
-			moved := at.Sub(e.p)
+			by := at.Sub(e.p)
 			e.p, e.in, e.out, e.held = at, u, u, true
 			// The handles give way to the move.
-			q.chain.pieces[x-1].b = math.Max(0, q.chain.pieces[x-1].b+moved.Dot(u))
-			q.chain.pieces[x].a = math.Max(0, q.chain.pieces[x].a-moved.Dot(u))
+			q.chain.pieces[x-1].b = math.Max(0, q.chain.pieces[x-1].b+by.Dot(u))
+			q.chain.pieces[x].a = math.Max(0, q.chain.pieces[x].a-by.Dot(u))
 		}
 		q.chain.settle()
 		worst, mean := p.solver.refine(&q.chain, &q.marks, partEffort, 0)
@@ -53,8 +54,10 @@ func (b *builder) level() {
 				}
 			}
 			p.put(-1, q)
+			moved = true
 		}
 	}
+	return moved
 }
 
 // extremumNear returns the extremum nearest knot k on the pieces beside it, and the axis along which they run there.

@@ -29,9 +29,10 @@ func (b *builder) improve() {
 	}
 	var plain chain
 	plain.copyFrom(&b.chain)
-	b.level()
-	if w, _ := b.refine(&b.chain, &b.marks, wholeEffort, 0); w > max(worst, growShare*b.tol) {
-		b.chain = plain
+	if b.level() {
+		if w, _ := b.refine(&b.chain, &b.marks, wholeEffort, 0); w > max(worst, growShare*b.tol) {
+			b.chain = plain
+		}
 	}
 	b.snap()
 }
@@ -177,6 +178,7 @@ type part struct {
 	marks  marks
 	knots  []int // numbers in the whole chain
 	source []int // of each mark
+	merged int   // the piece that two became
 	cost   float64
 	ok     bool
 	fresh  bool // up to date with the chain around it
@@ -238,8 +240,8 @@ func (b *builder) pruning() *pruner {
 	return p
 }
 
-// prune drops smooth knots, the one that costs least accuracy first, while the tolerance is kept. Costs are found anew
-// only for the knot that seems cheapest: they hardly ever fall when a neighbour goes.
+// prune drops smooth knots, the one that seems to cost least accuracy first, while the tolerance is kept. Costs are found
+// anew only for the knot that seems cheapest: they hardly ever fall when a neighbour goes.
 func (b *builder) prune() {
 	p := b.pruning()
 	n := len(b.chain.knots)
@@ -274,6 +276,9 @@ func (b *builder) prune() {
 				continue
 			}
 			break
+		}
+		if !p.refined(&parts[best]) {
+			continue
 		}
 		p.put(best, &parts[best])
 		for _, dir := range [2][]int{p.next, p.prev} {
@@ -387,22 +392,23 @@ func (p *pruner) collect(q *part, knot, at int, scale, shift float64) (square fl
 	return square
 }
 
-// without tries the surroundings of smooth knot r with the two pieces that meet there made one cubic.
+// without takes out the surroundings of smooth knot r with the two pieces that meet there made one cubic, shaped by its
+// own samples alone. It is ok if that is not hopeless.
 func (p *pruner) without(r int, q *part) {
 	before := p.prev[r]
-	merged := p.take(q, p.window(before, p.next[r], 2), r)
-	k0, k1 := &q.chain.knots[merged], &q.chain.knots[merged+1]
+	q.merged = p.take(q, p.window(before, p.next[r], 2), r)
+	k0, k1 := &q.chain.knots[q.merged], &q.chain.knots[q.merged+1]
 	if k0.p.Sub(k1.p).Len() < samePlace {
 		return
 	}
 	l0, l1 := p.segmentAt(before).Length(), p.segmentAt(r).Length()
 	share := l0 / max(samePlace, l0+l1)
-	// A first guess at the merged cubic, from its own samples alone.
-	square := p.collect(q, before, merged, share, 0)
-	square += p.collect(q, r, merged, 1-share, share)
+	square := p.collect(q, before, q.merged, share, 0)
+	square += p.collect(q, r, q.merged, 1-share, share)
 	guess := bend{u0: k0.out, u1: k1.in, a: (l0 + l1) / 3, b: (l0 + l1) / 3}
 	var t trialMarks
-	if n := len(q.marks.p); n > 0 {
+	n := len(q.marks.p)
+	if n > 0 {
 		t.n = min(n, maxTrial)
 		for x := range t.n {
 			y := (2*x + 1) * n / (2 * t.n)
@@ -416,7 +422,7 @@ func (p *pruner) without(r int, q *part) {
 	if g := handled(k0.p, guess.u0, guess.a, k1.p, guess.u1, guess.b); folded(g) || g.hull() > float64(wildShare*(l0+l1))+wildSlack {
 		return
 	}
-	q.chain.pieces[merged] = piece{a: guess.a, b: guess.b}
+	q.chain.pieces[q.merged] = piece{a: guess.a, b: guess.b}
 	if !k0.held {
 		k0.out = guess.u0
 		if k0.smooth {
@@ -429,15 +435,21 @@ func (p *pruner) without(r int, q *part) {
 			k1.out = k1.in
 		}
 	}
+	q.bends = p.chain.pieces[before].line || p.chain.pieces[r].line
+	q.cost = float64(guess.square*float64(n)) - square
+	q.ok = true
+}
+
+// refined improves all of a part that leaves out a knot, and reports whether it keeps the tolerance.
+func (p *pruner) refined(q *part) bool {
 	for x, k := range q.knots[:len(q.knots)-1] {
-		if x != merged {
-			square += p.collect(q, k, x, 1, 0)
+		if x != q.merged {
+			p.collect(q, k, x, 1, 0)
 		}
 	}
-	q.bends = p.chain.pieces[before].line || p.chain.pieces[r].line
-	worst, mean := p.solver.refine(&q.chain, &q.marks, partEffort, p.tol)
-	q.cost = float64(mean*float64(len(q.marks.p))) - square
+	worst, _ := p.solver.refine(&q.chain, &q.marks, partEffort, p.tol)
 	q.ok = worst <= p.tol
+	return q.ok
 }
 
 // straightened tries the piece that starts at knot k as a line.
