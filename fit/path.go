@@ -36,15 +36,80 @@ func (s Segment) Nearest(p Point) (t, dist float64) {
 	return t, dist
 }
 
-// NearestFrom is Nearest for a point known to lie beside parameter guess: only the minimum of the distance next to it is
-// looked for, which saves most of the time.
-func (s Segment) NearestFrom(p Point, guess float64) (t, dist float64) {
-	if s.Line {
-		return s.Nearest(p)
+// Walk measures the distances of points that follow a path in order.
+type Walk struct {
+	path  Path
+	poly  []polynomial
+	begun bool
+	at    int // segment, and parameter on it, of the last point's foot
+	t     float64
+}
+
+// NewWalk returns a Walk along p, which must have a segment.
+func NewWalk(p Path) *Walk {
+	w := &Walk{path: p, poly: make([]polynomial, len(p.Segments))}
+	for i, s := range p.Segments {
+		w.poly[i] = polynomialOf(s)
 	}
-	c := polynomialOf(s)
-	t = c.foot(p, guess, 6)
-	return t, c.at(t).Sub(p).Len()
+	return w
+}
+
+const (
+	lostOff     = 2.0 // a point further from the path than this has not the segment at hand beside it, px
+	doubtfulOff = 0.2 // further off than this, its nearest place may not be the one beside the last point's, px
+	walkEnd     = 0.8 // past this share of a segment the next two are looked at as well
+)
+
+// Distance returns the distance of the next point from the path, px. Points less than about half a segment apart are
+// found where they lie even where the path comes near itself.
+func (w *Walk) Distance(p Point) float64 {
+	n := len(w.poly)
+	best := math.Inf(1)
+	look := func(i int, t, d float64) bool {
+		if d < best {
+			w.at, w.t, best = i, t, d
+			return true
+		}
+		return false
+	}
+	beside := func(i int, guess float64) (t, d float64) {
+		c := &w.poly[i]
+		t = c.foot(p, guess, 6)
+		if d = c.at(t).Sub(p).Len(); d > doubtfulOff {
+			t, d = w.path.Segments[i].Nearest(p)
+		}
+		return t, d
+	}
+	anywhere := func() {
+		for i := range w.path.Segments {
+			t, d := w.path.Segments[i].Nearest(p)
+			look(i, t, d)
+		}
+	}
+	if !w.begun { // a closed path may start anywhere
+		w.begun = true
+		anywhere()
+		return best
+	}
+	from := w.at
+	t, d := beside(from, w.t)
+	look(from, t, d)
+	for step := 1; step <= 2 && (t > walkEnd || d > doubtfulOff); step++ {
+		i := from + step
+		if w.path.Closed && i >= n {
+			i -= n
+		}
+		if i >= n {
+			break
+		}
+		if t, d := beside(i, 0); look(i, t, d) {
+			break
+		}
+	}
+	if best > lostOff {
+		anywhere()
+	}
+	return best
 }
 
 // Bounds returns the smallest upright rectangle that holds s.

@@ -94,19 +94,38 @@ func TestPath(t *testing.T) {
 	}
 }
 
-// TestNearestFrom finds what Nearest finds from a guess beside it, as far as both go (footPrecision).
-func TestNearestFrom(t *testing.T) {
+// TestWalk measures points along a closed wavy path, from any of its places on, as Nearest does, which looks everywhere.
+func TestWalk(t *testing.T) {
 	rng := rand.New(rand.NewPCG(7, 0))
-	at := func() Point { return Point{100 * rng.Float64(), 100 * rng.Float64()} }
-	for range 2000 {
-		a, d := at(), at()
-		s := CubicTo(a, a.Lerp(d, 0.3).Add(at().Mul(0.2)), a.Lerp(d, 0.7).Add(at().Mul(0.2)), d)
-		u := 0.1 + 0.8*rng.Float64()
-		p := s.At(u).Add(s.Deriv(u).Unit().Perp().Mul(rng.Float64() - 0.5))
-		want, dist := s.Nearest(p)
-		got, off := s.NearestFrom(p, want+0.04*(rng.Float64()-0.5))
-		if math.Abs(got-want) > footPrecision || math.Abs(off-dist) > 1e-6 {
-			t.Fatalf("%v from %v: parameter %.8f, distance %.8f, want %.8f, %.8f", s, p, got, off, want, dist)
+	for range 40 {
+		path := Path{Closed: true}
+		const n = 9
+		var at [n]Point
+		for k := range at {
+			a := 2 * math.Pi * float64(k) / n
+			r := 60 + 30*rng.Float64()
+			at[k] = Point{100 + r*math.Cos(a), 100 + r*math.Sin(a)}
+		}
+		for k, p := range at {
+			d := at[(k+1)%n]
+			if rng.IntN(4) == 0 {
+				path.Segments = append(path.Segments, LineTo(p, d))
+				continue
+			}
+			side := func() Point { return Point{12 * (rng.Float64() - 0.5), 12 * (rng.Float64() - 0.5)} }
+			path.Segments = append(path.Segments, CubicTo(p, p.Lerp(d, 0.3).Add(side()), p.Lerp(d, 0.7).Add(side()), d))
+		}
+		walk := NewWalk(path)
+		start := rng.IntN(n)
+		for k := range n {
+			s := path.Segments[(start+k)%n]
+			for u := 0.01; u < 1; u += 0.02 {
+				p := s.At(u).Add(s.Deriv(u).Unit().Perp().Mul(rng.Float64() - 0.5))
+				_, _, want := path.Nearest(p)
+				if got := walk.Distance(p); math.Abs(got-want) > 1e-5 {
+					t.Fatalf("segment %d at %.2f: distance %.8f, want %.8f", (start+k)%n, u, got, want)
+				}
+			}
 		}
 	}
 }

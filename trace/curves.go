@@ -565,66 +565,22 @@ func nearestAlong(path fit.Path, segEnd []float64, p fit.Point, want, slack floa
 	return u, d
 }
 
-// judge measures how far the samples lie from the curve, walking along both.
+// judge measures how far the samples lie from the curve.
 func (g *group) judge(run []fit.Sample) {
 	g.worst, g.sum, g.count = 0, 0, 0
-	n := len(g.path.Segments)
-	if n == 0 {
+	if len(g.path.Segments) == 0 {
 		return
 	}
-	// A sample further off than this has not the segment at hand beside it, px.
-	const lost = 2.0
-	// The next segments are looked at past this share of the one at hand, or where a sample is so far off, px.
-	const nearEnd, doubtful = 0.8, 0.2
-	k, at := 0, 0.0
+	along := fit.NewWalk(g.path)
 	for i := range run {
 		if run[i].Weight <= doubtfulWeight {
 			continue
 		}
-		p := run[i].Point
-		// Beside the last sample's foot, if anything is near there.
-		nearest := func(j int, guess float64) (t, dist float64) {
-			if t, dist = g.path.Segments[j].NearestFrom(p, guess); dist > doubtful {
-				t, dist = g.path.Segments[j].Nearest(p)
-			}
-			return t, dist
-		}
-		t, best := nearest(k, at)
-		at = t
-		if g.count == 0 { // a closed curve may start anywhere
-			for j := range g.path.Segments {
-				if t, e := g.path.Segments[j].Nearest(p); e < best {
-					at, best, k = t, e, j
-				}
-			}
-		}
-		for step := 1; step <= 2 && (at > nearEnd || best > doubtful); step++ {
-			j := k + step
-			if j >= n {
-				if !g.closed {
-					break
-				}
-				j -= n
-			}
-			if j >= n {
-				break
-			}
-			if t, e := nearest(j, 0); e < best {
-				at, best, k = t, e, j
-				break
-			}
-		}
-		if best > lost {
-			for j := range g.path.Segments {
-				if t, e := g.path.Segments[j].Nearest(p); e < best {
-					at, best, k = t, e, j
-				}
-			}
-		}
-		g.sum += best
+		off := along.Distance(run[i].Point)
+		g.sum += off
 		g.count++
-		if best > g.worst {
-			g.worst, g.worstAt = best, run[i].Point
+		if off > g.worst {
+			g.worst, g.worstAt = off, run[i].Point
 		}
 	}
 }
