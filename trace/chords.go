@@ -2,6 +2,7 @@ package trace
 
 import (
 	"math"
+	"math/bits"
 	"slices"
 
 	"pochoir/fit"
@@ -95,20 +96,25 @@ func (s *stack) hides(face int32, g fit.Segment, length float64) bool {
 		x, y := int(math.Floor(p.X)), int(math.Floor(p.Y))
 		return x >= 0 && y >= 0 && x < s.m.W && y < s.m.H && s.rank[s.m.FaceAt(x, y)] > rank
 	}
-	// From the middle outwards, where most fail.
-	for i := range n + 1 {
-		k := n/2 + (i+1)/2*(1-2*(i&1))
-		if k < 0 || k > n {
-			continue
-		}
+	covered := func(k int) bool {
 		t := float64(k) / float64(n)
 		room := min(chordRoom, leastRise*(min(t, 1-t)*length-slowRise))
 		if room < 0.5 {
-			continue
+			return true
 		}
 		p := g.At(t)
 		for _, d := range around {
 			if !higher(p.Add(d.Mul(room))) {
+				return false
+			}
+		}
+		return true
+	}
+	// Few places far apart first, then those between: most chords that fail do so over a good part of their length. The ends
+	// need no room.
+	for step := 1 << (bits.Len(uint(n)) - 1); step > 0; step /= 2 {
+		for k := step; k < n; k += 2 * step {
+			if !covered(k) {
 				return false
 			}
 		}
