@@ -3,6 +3,7 @@ package quantize
 import (
 	"math"
 	"math/bits"
+	"slices"
 )
 
 // This file labels the pixels between the cores.
@@ -22,24 +23,32 @@ var compass = [8][2]int{{1, 0}, {1, 1}, {0, 1}, {-1, 1}, {-1, 0}, {-1, -1}, {0, 
 // none.
 func (q *flattener) ray(cores []uint64, x, y, dir, far int) (label, away int) {
 	dx, dy := compass[dir][0], compass[dir][1]
+	far = min(far, steps(x, dx, q.w), steps(y, dy, q.h))
+	i, step := y*q.w+x, dy*q.w+dx
 	for k := 1; k <= far; k++ {
-		x, y = x+dx, y+dy
-		if uint(x) >= uint(q.w) || uint(y) >= uint(q.h) {
-			break
-		}
-		if i := y*q.w + x; bit(cores, i) {
+		if i += step; bit(cores, i) {
 			return int(q.labels[i]), k
 		}
 	}
 	return -1, 0
 }
 
+// steps returns how many steps of d, -1 to 1, from x stay within 0 to n-1.
+func steps(x, d, n int) int {
+	switch d {
+	case 1:
+		return n - 1 - x
+	case -1:
+		return x
+	}
+	return math.MaxInt
+}
+
 // around is what a pixel sees along the eight directions.
 type around struct {
 	label [8]int // of the nearest core, -1 for none
 	away  [8]int // px
-	all   [8]int // the labels without repetition, nearest first
-	n     int    // how many of all are used
+	all   [8]int // where nearest puts its result
 }
 
 func (q *flattener) look(i, far int) (a around) {
@@ -47,7 +56,12 @@ func (q *flattener) look(i, far int) (a around) {
 	for dir := range 8 {
 		a.label[dir], a.away[dir] = q.ray(q.core, x, y, dir, far)
 	}
-	// The nearest first, of equally near ones by direction.
+	return a
+}
+
+// nearest returns the labels without repetition, the nearest first, of equally near ones by direction.
+func (a *around) nearest() []int {
+	n := 0
 	var seen uint8
 	for {
 		next := -1
@@ -57,21 +71,17 @@ func (q *flattener) look(i, far int) (a around) {
 			}
 		}
 		if next < 0 {
-			return a
+			return a.all[:n]
 		}
-		seen |= 1 << next
-		a.note(a.label[next])
-	}
-}
-
-func (a *around) note(l int) {
-	for _, m := range a.all[:a.n] {
-		if m == l {
-			return
+		l := a.label[next]
+		for dir := range 8 { // no nearer, so never again
+			if a.label[dir] == l {
+				seen |= 1 << dir
+			}
 		}
+		a.all[n] = l
+		n++
 	}
-	a.all[a.n] = l
-	a.n++
 }
 
 // reach is how many pixels away from an edge the cores begin at most.
@@ -93,37 +103,32 @@ func (q *flattener) mayMiss() float64 {
 // fringes labels the pixels that are no cores: mixtures of the colours either side of an edge first, thin features
 // after them.
 func (q *flattener) fringes() {
-	found := make([][]fringePixel, bandCount(q.h))
+	// Only the labels of cores are read meanwhile, and only those of others written.
+	found := make([][]int, bandCount(q.h))
 	rowBands(q.h, q.opt.Workers, func(band, y0, y1 int) {
-		var out []fringePixel
+		var open []int
 		for k := y0 * q.w >> 6; k<<6 < y1*q.w; k++ {
 			if q.core[k] == ^uint64(0) {
 				continue
 			}
 			for m := ^q.core[k]; m != 0; m &= m - 1 {
 				if i := k<<6 + bits.TrailingZeros64(m); i < y1*q.w {
-					out = append(out, fringePixel{int32(i), q.fringe(i)})
+					if q.labels[i] = q.fringe(i); q.labels[i] == unlabelled {
+						open = append(open, i)
+					}
 				}
 			}
 		}
-		found[band] = out
+		found[band] = open
 	})
-	var open []int
-	for _, f := range found {
-		for _, p := range f {
-			q.labels[p.at] = p.label
-			if p.label == unlabelled {
-				open = append(open, int(p.at))
-			}
-		}
-	}
-	q.thinFeatures(open)
+	q.thinFeatures(slices.Concat(found...))
 	q.drownIslands()
 	if !q.rough {
 		q.hairlines()
 	}
 }
 
+// fringePixel is a pixel that is to get a label.
 type fringePixel struct {
 	at    int32
 	label uint8
@@ -167,17 +172,18 @@ func (q *flattener) fringe(i int) uint8 {
 		}
 		return uint8(label)
 	}
-	if label, _ = q.explainTwo(c, a.all[:a.n], may); label == unlabelled && !q.soft {
-		if label = q.sandwiched(c, &a, may); label == unlabelled {
-			label, _ = q.explainThree(c, a.all[:a.n], may)
+	near := a.nearest()
+	if label, _ = q.explainTwo(c, near, may); label == unlabelled && !q.soft {
+		if label = q.sandwiched(c, &a, near, may); label == unlabelled {
+			label, _ = q.explainThree(c, near, may)
 		}
 	}
 	return uint8(label)
 }
 
-// sandwiched returns which of two labels close by on opposite sides has the larger share in c where a third shines
-// through between them, unlabelled where that does not explain c.
-func (q *flattener) sandwiched(c tone, a *around, may float64) int {
+// sandwiched returns which of two labels close by on opposite sides has the larger share in c where a third of those near
+// shines through between them, unlabelled where that does not explain c.
+func (q *flattener) sandwiched(c tone, a *around, near []int, may float64) int {
 	const close = 3 // px from core to core
 	best, label := may, unlabelled
 	for dir := range 4 {
@@ -185,7 +191,7 @@ func (q *flattener) sandwiched(c tone, a *around, may float64) int {
 		if l < 0 || m < 0 || l == m || a.away[dir]+a.away[dir+4] > close {
 			continue
 		}
-		for _, n := range a.all[:a.n] {
+		for _, n := range near {
 			if n == l || n == m {
 				continue
 			}

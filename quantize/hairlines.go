@@ -51,7 +51,7 @@ func (q *flattener) hairline(i int) uint8 {
 		return unlabelled
 	}
 	a := q.look(i, q.reach())
-	for _, l := range a.all[:a.n] {
+	for _, l := range a.nearest() {
 		if l == int(own) {
 			continue
 		}

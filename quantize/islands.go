@@ -124,16 +124,17 @@ func (q *flattener) shining(c tone, l, m int, most float64) float64 {
 // eachIsland calls do with the pixels of every island of so many at most, in the order of their first pixels. do may label them.
 func (q *flattener) eachIsland(most int, do func(island []int)) {
 	var islands [][]int
+	ashore := q.beaches()
 	seen := make([]uint64, len(q.core))
 	var pixels []int
 	for k := range q.core {
-		for m := ^(q.core[k] | seen[k]); m != 0; m = ^(q.core[k] | seen[k]) {
+		for m := ^(q.core[k] | ashore[k] | seen[k]); m != 0; m = ^(q.core[k] | ashore[k] | seen[k]) {
 			first := k<<6 + bits.TrailingZeros64(m)
 			if first >= len(q.labels) {
 				break
 			}
-			var ashore bool
-			if pixels, ashore = q.land(pixels[:0], first, seen); !ashore && len(pixels) <= most {
+			var island bool
+			if pixels, island = q.land(pixels[:0], first, ashore, seen); island && len(pixels) <= most {
 				islands = append(islands, slices.Clone(pixels))
 			}
 		}
@@ -149,9 +150,30 @@ func (q *flattener) eachIsland(most int, do func(island []int)) {
 	}
 }
 
-// land appends to dst the pixels without cores that are connected to the first and have its label, and marks them as seen;
-// ashore says that a core of the label is connected to them.
-func (q *flattener) land(dst []int, first int, seen []uint64) (pixels []int, ashore bool) {
+// beaches returns the pixels without cores that have a core of their own label beside them.
+func (q *flattener) beaches() []uint64 {
+	b := make([]uint64, len(q.core))
+	rowBands(q.h, q.opt.Workers, func(_, y0, y1 int) {
+		for k := y0 * q.w >> 6; k<<6 < y1*q.w; k++ {
+			for m := ^q.core[k]; m != 0; m &= m - 1 {
+				i := k<<6 + bits.TrailingZeros64(m)
+				if i >= y1*q.w {
+					break
+				}
+				x, l := i%q.w, q.labels[i]
+				own := func(j int) bool { return bit(q.core, j) && q.labels[j] == l }
+				if x > 0 && own(i-1) || x+1 < q.w && own(i+1) || i >= q.w && own(i-q.w) || i+q.w < len(q.labels) && own(i+q.w) {
+					b[k] |= m & -m
+				}
+			}
+		}
+	})
+	return b
+}
+
+// land appends to dst the pixels without cores that are connected to the first and have its label, and marks them as seen. It
+// stops where one of them is ashore, as all of them then are, and marks them so.
+func (q *flattener) land(dst []int, first int, ashore, seen []uint64) (pixels []int, island bool) {
 	setBits(seen, first, first+1)
 	pixels = append(dst, first)
 	l := q.labels[first]
@@ -165,15 +187,18 @@ func (q *flattener) land(dst []int, first int, seen []uint64) (pixels []int, ash
 			j := yy*q.w + xx
 			switch {
 			case q.labels[j] != l:
-			case bit(q.core, j):
-				ashore = true
+			case bit(ashore, j):
+				for _, i := range pixels {
+					setBits(ashore, i, i+1)
+				}
+				return pixels, false
 			case !bit(seen, j):
 				setBits(seen, j, j+1)
 				pixels = append(pixels, j)
 			}
 		}
 	}
-	return pixels, ashore
+	return pixels, true
 }
 
 // shores returns the labels other than own of the areas around an island, islands left out.

@@ -1,6 +1,8 @@
 package quantize
 
 import (
+	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"pochoir/quantize/colour"
@@ -151,5 +153,58 @@ func TestRungIslands(t *testing.T) {
 	}
 	if got := lone(white, island(white)); got != white {
 		t.Errorf("white beside red became %v", got)
+	}
+}
+
+// TestEachIsland: islands are the connected parts of one label outside the cores that no core of the label touches, as
+// filling every part whole finds them.
+func TestEachIsland(t *testing.T) {
+	for seed := range uint64(200) {
+		rng := rand.New(rand.NewPCG(seed, 3))
+		w, h := 1+rng.IntN(70), 1+rng.IntN(20)
+		q := &flattener{w: w, h: h, labels: make([]uint8, w*h), core: make([]uint64, bitmapLen(w*h))}
+		for i := range q.labels {
+			if q.labels[i] = uint8(rng.IntN(2)); rng.IntN(12) == 0 {
+				setBits(q.core, i, i+1)
+			}
+		}
+		const most = 9
+		var want [][]int
+		part := make([]int, w*h) // of each pixel, from 1
+		for first := range q.labels {
+			if part[first] != 0 || bit(q.core, first) {
+				continue
+			}
+			all, island := []int{first}, true
+			part[first] = first + 1
+			for k := 0; k < len(all); k++ {
+				x, y := all[k]%w, all[k]/w
+				for _, n := range [4][2]int{{x + 1, y}, {x, y + 1}, {x - 1, y}, {x, y - 1}} {
+					j := n[1]*w + n[0]
+					if n[0] < 0 || n[1] < 0 || n[0] >= w || n[1] >= h || q.labels[j] != q.labels[first] {
+						continue
+					}
+					if bit(q.core, j) {
+						island = false
+					} else if part[j] == 0 {
+						part[j] = first + 1
+						all = append(all, j)
+					}
+				}
+			}
+			if island && len(all) <= most {
+				slices.Sort(all)
+				want = append(want, all)
+			}
+		}
+		var got [][]int
+		q.eachIsland(most, func(island []int) {
+			island = slices.Clone(island)
+			slices.Sort(island)
+			got = append(got, island)
+		})
+		if !slices.EqualFunc(got, want, slices.Equal[[]int]) {
+			t.Fatalf("seed %d: %d x %d px: islands %v, want %v", seed, w, h, got, want)
+		}
 	}
 }

@@ -96,8 +96,9 @@ func (q *flattener) eachPart(open []int, do func(n int, part []thinPixel)) {
 func (q *flattener) lookAround(p *thinPixel) {
 	a := q.look(p.at, q.reach()+2)
 	p.c = q.tone(p.at)
-	p.n = uint8(a.n)
-	for k, l := range a.all[:a.n] {
+	near := a.nearest()
+	p.n = uint8(len(near))
+	for k, l := range near {
 		p.near[k] = uint8(l)
 	}
 	p.rim, p.ends = q.rim(&a, p.c), q.ends(p.at, &a)

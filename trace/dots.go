@@ -98,7 +98,7 @@ func (e *edgeMeter) sharesOf(face int32, own, other uint8, frame [4]int) (shares
 	for k := range shares {
 		x, y := frame[0]+k%w, frame[1]+k/w
 		i := y*e.m.W + x
-		l := e.labels[i]
+		l := e.flats.Labels[i]
 		if l != own && l != other || l == own && e.m.FaceAt(x, y) != face {
 			return nil, false
 		}

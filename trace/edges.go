@@ -30,16 +30,15 @@ const (
 
 // edgeMeter measures the arcs of one planar map. It reads only, so arcs may be measured in parallel.
 type edgeMeter struct {
-	flats  *quantize.Flats
-	labels []uint8 // flats.Labels after dust has been dissolved
-	m      *planar.Map
-	reach  int     // px followed either side
-	noise  float64 // flats.Noise, levels
+	flats *quantize.Flats
+	m     *planar.Map // of its labels
+	reach int         // px followed either side
+	noise float64     // flats.Noise, levels
 }
 
-func newEdgeMeter(flats *quantize.Flats, labels []uint8, m *planar.Map) *edgeMeter {
+func newEdgeMeter(flats *quantize.Flats, m *planar.Map) *edgeMeter {
 	reach := 4 + int(math.Ceil(2.5*flats.Blur))
-	return &edgeMeter{flats: flats, labels: labels, m: m, reach: min(reach, maxReach), noise: flats.Noise}
+	return &edgeMeter{flats: flats, m: m, reach: min(reach, maxReach), noise: flats.Noise}
 }
 
 // pair is what the profile walk needs to know of the two labels of an arc.
@@ -173,7 +172,7 @@ func (e *edgeMeter) side(px, py, sx, sy int, pr pair, left bool) sideWalk {
 			return w
 		}
 		i := py*width + px
-		if l := e.labels[i]; l != own {
+		if l := e.flats.Labels[i]; l != own {
 			if l == other {
 				w.thin = true
 			} else {
@@ -215,7 +214,7 @@ func (e *edgeMeter) band(px, py, sx, sy int, pr pair, left bool) (width, centre 
 			return 0, false
 		}
 		i := y*e.m.W + x
-		if l := e.labels[i]; l != own && l != other {
+		if l := e.flats.Labels[i]; l != own && l != other {
 			return 0, false
 		}
 		return e.flats.Coverage(i, own, other), true

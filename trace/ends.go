@@ -288,7 +288,7 @@ func (v *endSight) form(width, noise float64) (best endForm, ok bool) {
 				continue
 			}
 			i := y*w + x
-			if l := v.e.labels[i]; l != v.own && l != v.other {
+			if l := v.e.flats.Labels[i]; l != v.own && l != v.other {
 				return best, false
 			}
 			cells = append(cells, cell{x, y, v.e.flats.Coverage(i, v.own, v.other)})

@@ -538,7 +538,7 @@ const (
 // measureFlats measures the edges of the cells: the middle of the line under ink, and where two paints meet in sight the
 // edge between them. loose marks arcs that ink hides.
 func (w *flatwork) measureFlats(ctx context.Context, m *planar.Map, workers int) (samples [][]edgeSample, loose []bool, err error) {
-	meter := newEdgeMeter(w.f, w.f.Labels, m)
+	meter := newEdgeMeter(w.f, m)
 	samples, loose = make([][]edgeSample, len(m.Arcs)), make([]bool, len(m.Arcs))
 	err = inParallel(ctx, len(m.Arcs), workers, func(k int) {
 		arc := &m.Arcs[k]

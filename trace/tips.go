@@ -467,7 +467,7 @@ func (s *stroke) share(a, b int) (share float64, ok bool) {
 		return 0, false
 	}
 	i := y*s.e.m.W + x
-	switch l := s.e.labels[i]; {
+	switch l := s.e.flats.Labels[i]; {
 	case l != s.own && l != s.other:
 		return 0, false
 	case s.e.flats.IsCore(i):

@@ -353,10 +353,10 @@ func mostArcs(w, h int) int { return max(15_000, min(250_000, w*h/100)) }
 // measureEdges builds the planar map, dissolves dust, save the marks at the places to keep, and measures every boundary.
 // It returns ctx.Err() when ctx ends.
 func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []fit.Point, workers int) (*edges, error) {
-	labels := f.Labels
 	saddle := func(x, y int, a, b, c, d uint8) planar.SaddleKind { return joinSaddle(f, x, y, a, b, c, d) }
 	var builder planar.Builder
-	m := builder.Faces(labels, f.W, f.H, saddle, workers)
+	defer builder.Restore() // the labels are the caller's
+	m := builder.Faces(f.Labels, f.W, f.H, saddle, workers)
 	e := &edges{flats: f, marks: marksOf(m)}
 	e.grain = dust
 	for round := 0; ; {
@@ -364,10 +364,7 @@ func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []f
 		small := func(face *planar.Face) bool { return dustOf(face) <= e.grain && !kept[face] }
 		gone := 0
 		if slices.ContainsFunc(m.Faces, func(face planar.Face) bool { return small(&face) }) {
-			if &labels[0] == &f.Labels[0] {
-				labels = slices.Clone(labels)
-			}
-			m, gone = builder.Dissolve(labels, small, func(face *planar.Face, to uint8, shared int) float64 {
+			m, gone = builder.Dissolve(small, func(face *planar.Face, to uint8, shared int) float64 {
 				// The longest common border hides a speck best; the nearest colour breaks near ties.
 				de := f.Palette[face.Label].Colour.Difference(f.Palette[to].Colour)
 				return de / (10 + de) / float64(shared)
@@ -384,11 +381,11 @@ func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []f
 		if len(m.Arcs) <= mostArcs(f.W, f.H) || e.grain > float64(max(f.W, f.H)) {
 			break
 		}
-		m = builder.Faces(labels, f.W, f.H, saddle, workers)
+		m = builder.Faces(f.Labels, f.W, f.H, saddle, workers)
 		e.grain, round = 1.5*max(1, e.grain), 0
 	}
 	e.m, e.seen = m, true
-	meter := newEdgeMeter(f, labels, m)
+	meter := newEdgeMeter(f, m)
 	e.samples = make([][]edgeSample, len(m.Arcs))
 	e.dots = make([][]fit.Segment, len(m.Arcs))
 	e.doubt = make([]float64, len(m.Arcs))

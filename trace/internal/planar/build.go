@@ -28,6 +28,7 @@ type Builder struct {
 	labels   []uint8
 	vertices []uint8 // (w+1)·(h+1), a byte each
 	cracks   []int   // that leave each row of vertices to the right or down
+	painted  []painted
 	saddle   Saddle
 	workers  int
 	m        *Map

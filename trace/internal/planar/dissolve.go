@@ -4,10 +4,10 @@ import "slices"
 
 // Dissolve gives every face for which small answers true the label of a neighbour, the one with the least cost, where
 // cost is asked with the face, the neighbour's label and the number of cracks they share. It writes the new labels
-// into labels (the picture that Faces was given, or a copy), and returns the map of their faces and how many went. Smaller
-// faces go first, and a face next to one that has gone sees its new label.
-func (b *Builder) Dissolve(labels []uint8, small func(f *Face) bool, cost func(f *Face, to uint8, shared int) float64) (m *Map, gone int) {
-	m, b.labels = b.m, labels
+// into the picture that Faces was given, until Restore is called, and returns the map of their faces and how many went.
+// Smaller faces go first, and a face next to one that has gone sees its new label.
+func (b *Builder) Dissolve(small func(f *Face) bool, cost func(f *Face, to uint8, shared int) float64) (m *Map, gone int) {
+	m = b.m
 	var order []int32
 	for i := range m.Faces {
 		if small(&m.Faces[i]) {
@@ -40,7 +40,7 @@ func (b *Builder) Dissolve(labels []uint8, small func(f *Face) bool, cost func(f
 			continue
 		}
 		now[id] = uint8(best)
-		m.paint(labels, id, uint8(best))
+		b.paint(id, uint8(best))
 		for y := f.MinY; y <= f.MaxY; y++ {
 			changed[y] = true
 		}
@@ -88,17 +88,36 @@ func (m *Map) beside(id int32, do func(o int32, cracks int)) {
 	}
 }
 
+// painted is a run of pixels that has lost its label.
+type painted struct {
+	at, n int
+	was   uint8
+}
+
 // paint writes label over the pixels of a face.
-func (m *Map) paint(labels []uint8, id int32, label uint8) {
-	r, f := m.regions, &m.Faces[id]
+func (b *Builder) paint(id int32, label uint8) {
+	r, f := b.m.regions, &b.m.Faces[id]
 	for y := int(f.MinY); y < int(f.MaxY); y++ {
 		for i := r.runAt(int(f.MinX), y); i < r.rowStart[y+1] && r.runX[i] < f.MaxX; i++ {
 			if r.face[i] != id {
 				continue
 			}
-			for x := int(r.runX[i]); x < int(r.endOf(i, y)); x++ {
-				labels[y*m.W+x] = label
+			at, n := y*b.w+int(r.runX[i]), int(r.endOf(i, y)-r.runX[i])
+			b.painted = append(b.painted, painted{at, n, b.labels[at]})
+			for k := range n {
+				b.labels[at+k] = label
 			}
 		}
 	}
+}
+
+// Restore gives the pixels of all faces that have been dissolved since the Builder was made the labels back that they had.
+// The map stays as it is.
+func (b *Builder) Restore() {
+	for _, p := range slices.Backward(b.painted) {
+		for k := range p.n {
+			b.labels[p.at+k] = p.was
+		}
+	}
+	b.painted = nil
 }

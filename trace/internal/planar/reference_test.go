@@ -208,9 +208,9 @@ func TestDissolve(t *testing.T) {
 		w, h := 4+rng.IntN(40), 4+rng.IntN(40)
 		labels := randomLabels(rng, w, h, 2+rng.IntN(4), 1+rng.IntN(3))
 		var b Builder
-		m := b.Faces(labels, w, h, randomSaddle(seed), 2)
 		after := slices.Clone(labels)
-		_, gone := b.Dissolve(after, small, border)
+		m := b.Faces(after, w, h, randomSaddle(seed), 2)
+		_, gone := b.Dissolve(small, border)
 		want := 0
 		for i := range m.Faces {
 			if small(&m.Faces[i]) && len(m.Faces) > 1 {
@@ -233,6 +233,10 @@ func TestDissolve(t *testing.T) {
 		if got := b.Finish(); !reflect.DeepEqual(got, again) {
 			t.Fatalf("seed %d: the map after dissolving differs from one of the new labels", seed)
 		}
+		b.Dissolve(func(f *Face) bool { return f.Area < 4*least }, border)
+		if b.Restore(); !slices.Equal(after, labels) {
+			t.Fatalf("seed %d: the labels are not what they were", seed)
+		}
 	}
 	// One speck amid two colours goes to the one that surrounds more of it.
 	labels := []uint8{
@@ -242,7 +246,7 @@ func TestDissolve(t *testing.T) {
 	}
 	var b Builder
 	b.Faces(labels, 5, 3, randomSaddle(0), 1)
-	if _, gone := b.Dissolve(labels, func(f *Face) bool { return f.Area == 1 }, border); gone != 1 || labels[7] != 0 {
+	if _, gone := b.Dissolve(func(f *Face) bool { return f.Area == 1 }, border); gone != 1 || labels[7] != 0 {
 		t.Errorf("%d faces dissolved, the speck has label %d, want label 0", gone, labels[7])
 	}
 }
