@@ -1,6 +1,9 @@
 package quantize
 
-import "math"
+import (
+	"encoding/binary"
+	"math"
+)
 
 // This file reads chroma that was stored at lower resolution between its samples. Decoders repeat each sample over the
 // pixels it stands for, which moves an edge that only chroma shows by up to half a sample, forth and back from row to row.
@@ -31,24 +34,32 @@ func gridOf(pix []uint8, w, h, workers int) chromaGrid {
 	type count [2]int // of changes, by the parity of the first of two pixels
 	found := make([][2]count, bandCount(h))
 	rowBands(h, workers, func(band, y0, y1 int) {
-		var along, down count
+		n := &found[band]
 		for y := y0; y < y1; y++ {
-			if y%every == every/2 {
-				for x := 0; x+1 < w; x++ {
-					if i := y*w + x; changes(i, i+1) {
-						along[x&1]++
-					}
+			if y/2%every != every/2 { // rows in pairs, so that those of either parity are among them
+				continue
+			}
+			row := pix[4*y*w : 4*(y+1)*w]
+			for x := 0; ; {
+				if x = runEnd(row, x+1, w, at(row, x)); x == w {
+					break
+				}
+				if i := y*w + x; changes(i-1, i) {
+					n[0][(x-1)&1]++
 				}
 			}
-			if y+1 < h {
-				for x := every / 2; x < w; x += every {
-					if i := y*w + x; changes(i, i+w) {
-						down[y&1]++
-					}
+			if y+1 == h {
+				break
+			}
+			below := pix[4*(y+1)*w : 4*(y+2)*w]
+			for x := 0; x < w; x++ {
+				if x+2 <= w && binary.LittleEndian.Uint64(row[4*x:]) == binary.LittleEndian.Uint64(below[4*x:]) {
+					x++
+				} else if i := y*w + x; changes(i, i+w) {
+					n[1][y&1]++
 				}
 			}
 		}
-		found[band] = [2]count{along, down}
 	})
 	phase := func(axis int) int {
 		var n count

@@ -1,7 +1,9 @@
 package quantize
 
 import (
+	"encoding/binary"
 	"math"
+	"math/bits"
 
 	"pochoir/quantize/colour"
 )
@@ -147,27 +149,33 @@ func (f *Flats) contactsIn(y0, y1 int) (edges, areas []int) {
 	}
 	for y := y0; y < y1; y++ {
 		row := f.Labels[y*w : (y+1)*w]
-		for x := 0; x < w; {
+		below := row // of the last
+		if y+1 < f.H {
+			below = f.Labels[(y+1)*w : (y+2)*w]
+		}
+		start := 0 // of the run of labels
+		for x := 0; x < w; x++ {
+			for x+9 <= w { // past the pixels without an edge, eight at once
+				v := binary.LittleEndian.Uint64(row[x:])
+				differ := (v ^ binary.LittleEndian.Uint64(row[x+1:])) | (v ^ binary.LittleEndian.Uint64(below[x:]))
+				if differ != 0 {
+					x += bits.TrailingZeros64(differ) / 8
+					break
+				}
+				x += 8
+			}
 			l := row[x]
-			e := byteRunEnd(row, x+1, w, l)
-			areas[l] += e - x
-			if e < w {
-				note(l, row[e])
+			if below[x] != l {
+				note(l, below[x])
 			}
-			x = e
-		}
-		if y+1 == f.H {
-			break
-		}
-		below := f.Labels[(y+1)*w : (y+2)*w]
-		for x := 0; x < w; {
-			l, m := row[x], below[x]
-			e := byteRunEnd(below, x+1, byteRunEnd(row, x+1, w, l), m)
-			if l != m {
-				edges[int(l)*n+int(m)] += e - x
-				edges[int(m)*n+int(l)] += e - x
+			switch {
+			case x+1 == w:
+				areas[l] += w - start
+			case row[x+1] != l:
+				note(l, row[x+1])
+				areas[l] += x + 1 - start
+				start = x + 1
 			}
-			x = e
 		}
 	}
 	return edges, areas

@@ -250,37 +250,46 @@ func innerView(pic *Picture) image.Rectangle {
 		}
 		return true
 	}
-	row := func(y, x0, x1 int) bool {
-		for i := y*w + x0; i < y*w+x1; i++ {
-			if !same(i) {
-				return false
+	exact := uint64(binary.LittleEndian.Uint32(pic.Pix)) * (1<<32 + 1) // two pixels of the frame, as most are
+	// until returns where the frame ends at x1 at the latest, going from x0 to the right in row y.
+	until := func(y, x0, x1 int) int {
+		for x := x0; x < x1; x++ {
+			if i := y*w + x; x+2 <= x1 && binary.LittleEndian.Uint64(pic.Pix[4*i:]) == exact {
+				x++
+			} else if !same(i) {
+				return x
 			}
 		}
-		return true
-	}
-	column := func(x, y0, y1 int) bool {
-		for y := y0; y < y1; y++ {
-			if !same(y*w + x) {
-				return false
-			}
-		}
-		return true
+		return x1
 	}
 	r := all
-	for r.Min.Y < r.Max.Y && row(r.Min.Y, 0, w) {
+	for r.Min.Y < r.Max.Y && until(r.Min.Y, 0, w) == w {
 		r.Min.Y++
 	}
 	if r.Min.Y == r.Max.Y {
 		return all
 	}
-	for row(r.Max.Y-1, 0, w) {
+	for until(r.Max.Y-1, 0, w) == w {
 		r.Max.Y--
 	}
-	for column(r.Min.X, r.Min.Y, r.Max.Y) {
-		r.Min.X++
+	// Row by row, as they lie in memory: the sides are where the row that reaches farthest out begins and ends.
+	r.Min.X = w
+	for y := r.Min.Y; y < r.Max.Y; y++ {
+		r.Min.X = until(y, 0, r.Min.X)
 	}
-	for column(r.Max.X-1, r.Min.Y, r.Max.Y) {
-		r.Max.X--
+	r.Max.X = r.Min.X
+	for y := r.Min.Y; y < r.Max.Y; y++ {
+		x := w - 1
+		for x >= r.Max.X {
+			if i := y*w + x; x > r.Max.X && binary.LittleEndian.Uint64(pic.Pix[4*i-4:]) == exact {
+				x -= 2
+			} else if same(i) {
+				x--
+			} else {
+				break
+			}
+		}
+		r.Max.X = x + 1
 	}
 	return r
 }
