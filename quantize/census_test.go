@@ -21,7 +21,8 @@ func TestSolidCensus(t *testing.T) {
 			}
 		}
 		blocks := uniformBlocks(&px, 2)
-		solid := squares(blocks, w, 2)
+		solid := make([]uint64, len(blocks))
+		squares(solid, make([]uint64, len(blocks)), blocks, w, 2)
 		want := make([]uint64, len(blocks))
 		for y := range h - 3 {
 			for x := range w - 3 {

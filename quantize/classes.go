@@ -9,7 +9,7 @@ import (
 
 // classify labels every pixel whose colour is in table, and transparent ones as paper; the others become unlabelled.
 func (q *flattener) classify(table map[uint32]uint8) {
-	w := q.w
+	w, even := q.w, q.evenRuns()
 	rowBands(q.h, q.opt.Workers, func(_, y0, y1 int) {
 		var last uint32
 		label, known := uint8(unlabelled), false
@@ -18,7 +18,10 @@ func (q *flattener) classify(table map[uint32]uint8) {
 			out := q.labels[y*w : (y+1)*w]
 			for x := 0; x < w; {
 				c := at(row, x)
-				e := runEnd(row, x+1, w, c)
+				e := x + 1
+				if i := y*w + x; bit(even, i) {
+					e += nextClear(even, i, y*w+w) - i
+				}
 				if !known || c != last {
 					l, ok := table[c&0xffffff]
 					if !ok {
@@ -32,6 +35,28 @@ func (q *flattener) classify(table map[uint32]uint8) {
 		}
 		q.markPaper(y0, y1)
 	})
+	q.spare = append(q.spare, even)
+}
+
+// evenRuns returns pixels that equal the next one in their row: all that do, and the next with them, in the row above or
+// below.
+func (q *flattener) evenRuns() []uint64 {
+	even := q.bitmap()
+	words(len(even), q.opt.Workers, func(lo, hi int) {
+		for k := lo; k < hi; k++ {
+			even[k] = q.blocks[k] | shifted(q.blocks, k, q.w)
+		}
+	})
+	return even
+}
+
+// oneLabel returns the upper left pixels of 2 x 2 that have one label, as far as their colours tell; nil where transparent
+// places have one of their own.
+func (q *flattener) oneLabel() []uint64 {
+	if q.paper >= 0 {
+		return nil
+	}
+	return q.blocks
 }
 
 func fill(b []uint8, v uint8) {
@@ -69,15 +94,25 @@ func (q *flattener) markPaper(y0, y1 int) {
 	}
 }
 
-// coresOfLabels returns the pixels that lie in a square of side x side pixels of one label, side 2 or 3.
-func (q *flattener) coresOfLabels(side int) []uint64 {
+// coresOfLabels returns the pixels that lie in a square of side x side pixels of one label, side 2 or 3. known marks upper
+// left pixels of 2 x 2 that have one label, or none; nil where nothing is known.
+func (q *flattener) coresOfLabels(side int, known []uint64) []uint64 {
 	w, h := q.w, q.h
-	blocks := make([]uint64, bitmapLen(w*h))
+	blocks := q.bitmap()
+	clear(blocks)
 	rowBands(h-1, q.opt.Workers, func(_, y0, y1 int) {
 		for y := y0; y < y1; y++ {
 			top, below := q.labels[y*w:(y+1)*w], q.labels[(y+1)*w:(y+2)*w]
 			for x := 0; x+1 < w; {
 				l := top[x]
+				if i := y*w + x; known != nil && bit(known, i) {
+					e := nextClear(known, i, y*w+w)
+					if l != unlabelled {
+						setBits(blocks, i, e)
+					}
+					x += e - i
+					continue
+				}
 				if l == unlabelled || below[x] != l {
 					x++
 					continue
@@ -88,8 +123,11 @@ func (q *flattener) coresOfLabels(side int) []uint64 {
 			}
 		}
 	})
-	core, deep := coresOf(blocks, w, q.opt.Workers)
+	core, deep := q.bitmap(), q.bitmap()
+	coresOf(core, deep, blocks, w, q.opt.Workers)
+	q.spare = append(q.spare, blocks)
 	if side == 2 {
+		q.spare = append(q.spare, deep)
 		return core
 	}
 	// the 3 x 3 squares around the deep pixels
@@ -103,6 +141,7 @@ func (q *flattener) coresOfLabels(side int) []uint64 {
 			deep[k] = core[k] | shifted(core, k, w) | shiftedDown(core, k, w)
 		}
 	})
+	q.spare = append(q.spare, core)
 	return deep
 }
 

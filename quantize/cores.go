@@ -50,10 +50,9 @@ func runEnd(row []uint8, from, end int, c uint32) int {
 	return x
 }
 
-// coresOf returns the pixels that lie in at least one block and those whose four blocks are all set, that is, the
-// middles of uniform 3 x 3 squares.
-func coresOf(blocks []uint64, w, workers int) (core, deep []uint64) {
-	core, deep = make([]uint64, len(blocks)), make([]uint64, len(blocks))
+// coresOf fills core with the pixels that lie in at least one block and deep with those whose four blocks are all set, that
+// is, the middles of uniform 3 x 3 squares.
+func coresOf(core, deep, blocks []uint64, w, workers int) {
 	words(len(blocks), workers, func(lo, hi int) {
 		for k := lo; k < hi; k++ {
 			// the last column and row hold no block, so moving the bits across the ends of rows is harmless
@@ -61,5 +60,4 @@ func coresOf(blocks []uint64, w, workers int) (core, deep []uint64) {
 			core[k], deep[k] = a|b|c|d, a&b&c&d
 		}
 	})
-	return core, deep
 }

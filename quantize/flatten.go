@@ -52,7 +52,7 @@ func Flatten(px Pixels, opt Options) (*Flats, error) {
 	}
 	q := &flattener{px: &px, opt: opt, w: px.W, h: px.H, soft: px.Lossy && px.Subsampled, paper: -1}
 	q.labels = make([]uint8, px.W*px.H)
-	blocks := uniformBlocks(&px, opt.Workers)
+	q.blocks = uniformBlocks(&px, opt.Workers)
 	if q.rough = px.Lossy; !q.rough && roughened(&px, opt.Workers) {
 		q.rough, q.soft = true, true // who knows what its colours went through
 	}
@@ -65,9 +65,9 @@ func Flatten(px Pixels, opt Options) (*Flats, error) {
 		return q.flats(), nil
 	}
 	if q.rough {
-		q.roughTints(blocks)
+		q.roughTints()
 	} else {
-		q.cleanTints(blocks)
+		q.cleanTints()
 	}
 	q.prepareMixtures()
 	q.blur = q.measureBlur()
@@ -99,10 +99,22 @@ type flattener struct {
 	paper     int // tint of transparent places, -1 when there are none
 	labels    []uint8
 	core      []uint64
-	unsettled []uint64 // pixels that thinFeatures labels, so that no part reads what another writes
-	adrift    []uint64 // pixels of islands
-	pairs     []pair   // of tints, row by row
-	mids      []bool   // by tints a and b: whether another tint is a mixture of the two
+	blocks    []uint64   // pixels in the upper left of 2 x 2 equal ones
+	spare     [][]uint64 // bitmaps that are free again
+	unsettled []uint64   // pixels that thinFeatures labels, so that no part reads what another writes
+	adrift    []uint64   // pixels of islands
+	pairs     []pair     // of tints, row by row
+	mids      []bool     // by tints a and b: whether another tint is a mixture of the two
+}
+
+// bitmap returns a bitmap of the picture, a spare one if there is one, with anything in it.
+func (q *flattener) bitmap() []uint64 {
+	if n := len(q.spare); n > 0 {
+		b := q.spare[n-1]
+		q.spare = q.spare[:n-1]
+		return b
+	}
+	return make([]uint64, bitmapLen(q.w*q.h))
 }
 
 func (q *flattener) tone(i int) tone {

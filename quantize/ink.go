@@ -264,7 +264,7 @@ func (q *flattener) cutInk(grey []uint8, at func(x, y int) (ink, paper float64))
 			}
 		}
 	})
-	q.core = q.coresOfLabels(3)
+	q.core = q.coresOfLabels(3, nil)
 	rowBands(q.h, q.opt.Workers, func(_, y0, y1 int) {
 		for y := y0; y < y1; y++ {
 			for x := range q.w {

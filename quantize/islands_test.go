@@ -74,7 +74,7 @@ func TestIslandsAreTakenBack(t *testing.T) {
 	for i := range q.labels { // the pixels that show a tint unmixed
 		q.labels[i] = q.nearWithin(unpack(at(px.Pix, i)&0xffffff), 0)
 	}
-	q.core = q.coresOfLabels(2)
+	q.core = q.coresOfLabels(2, nil)
 	for i, l := range q.labels {
 		if l == unlabelled {
 			q.labels[i] = q.nearWithin(unpack(at(px.Pix, i)&0xffffff), 500)

@@ -24,9 +24,11 @@ const (
 )
 
 // roughTints finds the colours of even places, then those of quiet ones, and labels the cores.
-func (q *flattener) roughTints(blocks []uint64) {
+func (q *flattener) roughTints() {
 	q.rough = true
-	solid := squares(blocks, q.w, q.opt.Workers)
+	solid, some := q.bitmap(), q.bitmap()
+	squares(solid, some, q.blocks, q.w, q.opt.Workers)
+	q.spare = append(q.spare, some)
 	list := solidCensus(q.px, solid, q.opt.Workers)
 	even := 0
 	for _, t := range list {
@@ -60,14 +62,13 @@ func (q *flattener) roughTints(blocks []uint64) {
 	}
 	q.addPaper()
 	rowBands(q.h, q.opt.Workers, func(_, y0, y1 int) { q.markPaper(y0, y1) })
-	q.core = q.coresOfLabels(3)
+	q.core = q.coresOfLabels(3, q.oneLabel())
 	q.plateaus()
 	q.measureNoise(solid)
 }
 
-// squares returns the pixels at the upper left of 4 x 4 set bits.
-func squares(b []uint64, w, workers int) []uint64 {
-	a, out := make([]uint64, len(b)), make([]uint64, len(b))
+// squares fills dst with the pixels at the upper left of 4 x 4 set bits of b, and a with those at the left of 4.
+func squares(dst, a, b []uint64, w, workers int) {
 	words(len(b), workers, func(lo, hi int) {
 		for k := lo; k < hi; k++ {
 			if a[k] = b[k]; a[k] != 0 {
@@ -77,12 +78,11 @@ func squares(b []uint64, w, workers int) []uint64 {
 	})
 	words(len(b), workers, func(lo, hi int) {
 		for k := lo; k < hi; k++ {
-			if out[k] = a[k]; out[k] != 0 {
-				out[k] &= shiftedDown(a, k, w) & shiftedDown(a, k, 2*w) & shiftedDown(a, k, 3*w)
+			if dst[k] = a[k]; dst[k] != 0 {
+				dst[k] &= shiftedDown(a, k, w) & shiftedDown(a, k, 2*w) & shiftedDown(a, k, 3*w)
 			}
 		}
 	})
-	return out
 }
 
 // cellCensus counts the mean colours of squares of 4 x 4 pixels, for pictures without even places; those alone whose
@@ -148,7 +148,7 @@ func (q *flattener) mean() colour.RGB {
 // classifyRough labels every pixel within roughRadius of a tint with the nearest one.
 func (q *flattener) classifyRough() {
 	w := q.w
-	f := q.newFinder()
+	f, even := q.newFinder(), q.evenRuns()
 	rowBands(q.h, q.opt.Workers, func(_, y0, y1 int) {
 		// colours come again within a band: remember the last answer by a few of their bits
 		const slots = 1 << 12
@@ -162,7 +162,10 @@ func (q *flattener) classifyRough() {
 			out := q.labels[y*w : (y+1)*w]
 			for x := 0; x < w; {
 				c := at(row, x)
-				e := runEnd(row, x+1, w, c)
+				e := x + 1
+				if i := y*w + x; bit(even, i) {
+					e += nextClear(even, i, y*w+w) - i
+				}
 				key := c&0xffffff | 1<<24
 				a := &known[key*2654435761>>20]
 				if a.key != key {
@@ -173,6 +176,7 @@ func (q *flattener) classifyRough() {
 			}
 		}
 	})
+	q.spare = append(q.spare, even)
 }
 
 // nearWithin returns the nearest tint within radius levels of c, or unlabelled.

@@ -16,19 +16,21 @@ const (
 )
 
 // cleanTints finds the exact colours of uniform blocks, and labels the cores.
-func (q *flattener) cleanTints(blocks []uint64) {
-	core, deep := coresOf(blocks, q.w, q.opt.Workers)
+func (q *flattener) cleanTints() {
+	core, deep := q.bitmap(), q.bitmap()
+	coresOf(core, deep, q.blocks, q.w, q.opt.Workers)
 	list := coreCensus(q.px, core, deep, q.opt.Workers)
+	q.spare = append(q.spare, core, deep)
 	table, doubtful := q.chooseTints(list)
 	if len(q.tints) == 0 { // nothing but noise
-		q.roughTints(blocks)
+		q.roughTints()
 		return
 	}
 	q.addPaper()
 	q.classify(table)
-	q.core = q.coresOfLabels(2)
+	q.core = q.coresOfLabels(2, q.oneLabel())
 	if q.dropMixtures(doubtful) {
-		q.core = q.coresOfLabels(2)
+		q.core = q.coresOfLabels(2, q.oneLabel())
 	}
 }
 
