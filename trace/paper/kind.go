@@ -3,6 +3,7 @@ package paper
 import (
 	"encoding/binary"
 	"image"
+	"math"
 	"runtime"
 	"sort"
 	"sync"
@@ -150,16 +151,17 @@ func countBlocks(pic *Picture, view image.Rectangle, side int) *census {
 	if nx <= 0 || ny <= 0 {
 		return c
 	}
-	n := nx * ny
-	step := 1 + n/maxBlocks
+	step := 1 + nx*ny/maxBlocks // in rows of blocks: what lies side by side in memory is read faster
 	// Sums and counts do not depend on which part a block is counted in.
 	parts := make([]census, runtime.GOMAXPROCS(0))
 	var wg sync.WaitGroup
 	for k := range parts {
 		wg.Go(func() {
 			p := &census{shades: map[uint32]int{}} // of its own, so that no two workers share a line of the cache
-			for i := k * step; i < n; i += len(parts) * step {
-				p.block(pic, (x0+i%nx)*side, (y0+i/nx)*side, side)
+			for j := k * step; j < ny; j += len(parts) * step {
+				for i := range nx {
+					p.block(pic, (x0+i)*side, (y0+j)*side, side)
+				}
 			}
 			parts[k] = *p
 		})
@@ -183,23 +185,23 @@ func (c *census) block(pic *Picture, x, y, side int) {
 		c.shades[uint32(p[0])<<16|uint32(p[1])<<8|uint32(p[2])]++
 		return
 	}
-	lo, hi := [3]uint8{255, 255, 255}, [3]uint8{}
+	var lo, hi uint32 // the channels as they lie in a pixel
+	two := [2]uint64{math.MaxUint64, 0}
 	for j := range side {
 		row := pic.Pix[4*((y+j)*pic.W+x):][:4*side]
-		for len(row) >= 4 {
-			lo[0], hi[0] = min(lo[0], row[0]), max(hi[0], row[0])
-			lo[1], hi[1] = min(lo[1], row[1]), max(hi[1], row[1])
-			lo[2], hi[2] = min(lo[2], row[2]), max(hi[2], row[2])
-			row = row[4:]
+		for ; len(row) >= 8; row = row[8:] { // two pixels
+			v := binary.LittleEndian.Uint64(row)
+			two[0], two[1] = least8(two[0], v), most8(two[1], v)
 		}
-		if hi[0]-lo[0] > calmRange || hi[1]-lo[1] > calmRange || hi[2]-lo[2] > calmRange {
+		lo, hi = uint32(least8(two[0], two[0]>>32)), uint32(most8(two[1], two[1]>>32))
+		if widest(lo, hi) > calmRange {
 			return
 		}
 	}
 	c.calm++
-	if max(hi[0]-lo[0], hi[1]-lo[1], hi[2]-lo[2]) <= flatRange {
+	if widest(lo, hi) <= flatRange {
 		c.flat++
-		c.shades[uint32(lo[0])<<16|uint32(lo[1])<<8|uint32(lo[2])]++
+		c.shades[lo&255<<16|lo&0xff00|lo>>16&255]++
 	}
 	if pic.Lossy { // coding smooths, and nobody asks for the grain
 		return
@@ -211,6 +213,12 @@ func (c *census) block(pic *Picture, x, y, side int) {
 			c.grainN++
 		}
 	}
+}
+
+// widest returns by how many levels the channel varies that varies most, between pixels lo and hi.
+func widest(lo, hi uint32) int {
+	d := hi - lo // no channel of hi is less, so none borrows
+	return int(max(d&255, d>>8&255, d>>16&255))
 }
 
 // oneColour reports whether the block of blockSide x blockSide pixels at the start of pix is of one colour, as most are

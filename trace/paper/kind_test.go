@@ -3,6 +3,7 @@ package paper
 import (
 	"image"
 	"math/rand/v2"
+	"reflect"
 	"testing"
 )
 
@@ -38,6 +39,49 @@ func TestInnerView(t *testing.T) {
 		}
 		if got := innerView(pic); got != want {
 			t.Fatalf("seed %d: %d x %d px: %v, want %v", seed, w, h, got, want)
+		}
+	}
+}
+
+// TestBlocks: calm and flat blocks are those that comparing every pixel finds.
+func TestBlocks(t *testing.T) {
+	for seed := range uint64(400) {
+		rng := rand.New(rand.NewPCG(seed, 10))
+		side := []int{4, blockSide}[seed%2]
+		pic := &Picture{W: side + 3, H: side + 2, Lossy: true, Pix: make([]uint8, 4*(side+3)*(side+2))}
+		vary := 1 + rng.IntN(30)
+		shade := [3]int{rng.IntN(256 - vary), 127 - vary/2, rng.IntN(256 - vary)}
+		for i := range pic.Pix {
+			if pic.Pix[i] = 255; i%4 < 3 {
+				pic.Pix[i] = uint8(shade[i%4])
+				if rng.IntN(6) == 0 {
+					pic.Pix[i] += uint8(rng.IntN(vary))
+				}
+			}
+		}
+		var lo, hi [3]uint8
+		spread := 0
+		for c := range 3 {
+			lo[c], hi[c] = 255, 0
+			for y := range side {
+				for x := range side {
+					v := pic.Pix[4*((y+1)*pic.W+x+2)+c]
+					lo[c], hi[c] = min(lo[c], v), max(hi[c], v)
+				}
+			}
+			spread = max(spread, int(hi[c]-lo[c]))
+		}
+		want := census{shades: map[uint32]int{}}
+		if spread <= calmRange {
+			want.calm = 1
+		}
+		if spread <= flatRange {
+			want.flat = 1
+			want.shades[uint32(lo[0])<<16|uint32(lo[1])<<8|uint32(lo[2])] = 1
+		}
+		got := census{shades: map[uint32]int{}}
+		if got.block(pic, 2, 1, side); !reflect.DeepEqual(got, want) {
+			t.Fatalf("seed %d: %v, want %v", seed, got, want)
 		}
 	}
 }

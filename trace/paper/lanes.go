@@ -14,6 +14,10 @@ func notLess(a, b uint64) uint64 {
 	return m | (m - m>>7)
 }
 
+// most8 and least8 return the greater and the lesser of each byte of a and b.
+func most8(a, b uint64) uint64  { return b ^ (a^b)&notLess(a, b) }
+func least8(a, b uint64) uint64 { return a ^ (a^b)&notLess(a, b) }
+
 // widen sets each byte of v to the greatest, or the least, of those from it to n-1 further ones, each step bytes from
 // the next. For the bytes within step·(n-1) of the end it is that of fewer.
 func widen(v []uint8, n, step int, least bool) {
