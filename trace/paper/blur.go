@@ -5,45 +5,59 @@ import (
 	"slices"
 )
 
-// edgeSpread returns the standard deviation in px of the blur of edges in an RGBA bitmap, beyond the pixel's own box; 0
-// when no edge is clear enough. Every monotone ramp along a row or column that links two calm stretches is weighed by
-// its slope: the variance of the slope is that of the blur plus 1/12 for the pixel's box and 1/12 for taking
-// differences. Slanting edges look wider, so the lower fifth speaks.
-func (c crew) edgeSpread(pix []uint8, w, h int) float64 {
-	const (
-		scans = 160 // lines looked at along each axis
-		side  = 32  // columns that are read side by side, as they share lines of the processor's cache and pages
-	)
-	light := func(at int) float32 {
-		p := pix[at : at+3 : at+3]
+// edgeScan holds the light along some of a bitmap's rows and columns, where its edges are looked at.
+type edgeScan struct {
+	w, h         int
+	down, across int       // px from one row, or column, to the next
+	rows         []float32 // one after the other
+	columns      []float32
+}
+
+// edgeScans is the number of lines looked at along each axis, about.
+const edgeScans = 160
+
+func newEdgeScan(w, h int) *edgeScan {
+	e := &edgeScan{w: w, h: h, down: max(1, h/edgeScans), across: max(1, w/edgeScans)}
+	e.rows = make([]float32, (h+e.down-1)/e.down*w)
+	e.columns = make([]float32, (w+e.across-1)/e.across*h)
+	return e
+}
+
+// take takes in row y, R,G,B,A a pixel. Several rows may be taken in at once.
+func (e *edgeScan) take(y int, row []uint8, blank *blankMap) {
+	light := func(x int) float32 {
+		p := row[4*x : 4*x+3 : 4*x+3]
 		return (toLinear[p[0]] + toLinear[p[1]] + toLinear[p[2]]) / 3
 	}
-	down, across := max(1, h/scans), max(1, w/scans)
-	rows, columns := (h+down-1)/down, (w+across-1)/across
-	sets := (columns + side - 1) / side
-	found := make([][]float64, rows+sets)
-	c.each(len(found), func(k int) {
-		if k < rows {
-			line := make([]float32, w)
-			for x, at := 0, 4*w*down*k; x < w; x, at = x+1, at+4 {
-				line[x] = light(at)
-			}
-			found[k] = ramps(nil, line)
-			return
+	if y%e.down == 0 {
+		line := e.rows[y/e.down*e.w:][:e.w]
+		for x := range line {
+			line[x] = light(x)
 		}
-		first := (k - rows) * side
-		n := min(side, columns-first)
-		lines := make([]float32, n*h)
-		for y := range h {
-			for j, at := 0, 4*(w*y+first*across); j < n; j, at = j+1, at+4*across {
-				lines[j*h+y] = light(at)
-			}
+	}
+	const white = 1
+	for x, at := 0, y; x < e.w; x, at = x+e.across, at+e.h {
+		for to := blank.until(x, y); x < to; x, at = x+e.across, at+e.h {
+			e.columns[at] = white
 		}
-		for j := range n {
-			found[k] = ramps(found[k], lines[j*h:(j+1)*h])
+		if x < e.w {
+			e.columns[at] = light(x)
 		}
-	})
-	all := slices.Concat(found...)
+	}
+}
+
+// spread returns the standard deviation in px of the blur of edges, beyond the pixel's own box; 0 when no edge is clear
+// enough. All rows must have been taken in. Every monotone ramp along a row or column that links two calm stretches is
+// weighed by its slope: the variance of the slope is that of the blur plus 1/12 for the pixel's box and 1/12 for taking
+// differences. Slanting edges look wider, so the lower fifth speaks.
+func (e *edgeScan) spread() float64 {
+	var all []float64
+	for line := range slices.Chunk(e.rows, e.w) {
+		all = ramps(all, line)
+	}
+	for line := range slices.Chunk(e.columns, e.h) {
+		all = ramps(all, line)
+	}
 	const least = 20
 	if len(all) < least {
 		return 0

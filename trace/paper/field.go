@@ -11,8 +11,8 @@ type field struct {
 func newField(w, h int) *field { return &field{w, h, make([]float32, 3*w*h)} }
 
 // reduce averages squares of f×f pixels of pic in linear light. What is left over at the right and lower rims is
-// dropped, unless the picture is smaller than one square.
-func (c crew) reduce(pic *Picture, f int) *field {
+// dropped, unless the picture is smaller than one square. scan takes in all rows on the way.
+func (c crew) reduce(pic *Picture, f int, scan *edgeScan) *field {
 	f = min(f, pic.W, pic.H)
 	o := newField(pic.W/f, pic.H/f)
 	k := 1 / (65535 * float32(f) * float32(f))
@@ -21,7 +21,9 @@ func (c crew) reduce(pic *Picture, f int) *field {
 		for y := y0; y < y1; y++ {
 			clear(sum)
 			for r := y * f; r < (y+1)*f; r++ {
-				addRow(sum, pic.Pix[4*r*pic.W:4*(r+1)*pic.W], f)
+				row := pic.Pix[4*r*pic.W : 4*(r+1)*pic.W]
+				addRow(sum, row, f)
+				scan.take(r, row, nil)
 			}
 			dst := o.v[3*y*o.w : 3*(y+1)*o.w]
 			for i, s := range sum {
@@ -29,6 +31,9 @@ func (c crew) reduce(pic *Picture, f int) *field {
 			}
 		}
 	})
+	for r := o.h * f; r < pic.H; r++ {
+		scan.take(r, pic.Pix[4*r*pic.W:4*(r+1)*pic.W], nil)
+	}
 	return o
 }
 

@@ -116,12 +116,13 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 		}
 	}
 	f := max(1, (max(pic.W, pic.H)+lowSide/2)/lowSide)
-	low := c.reduce(pic, f)
+	scan := newEdgeScan(pic.W, pic.H)
+	low := c.reduce(pic, f, scan)
 	if err := c.ctx.Err(); err != nil {
 		return err
 	}
 	native := 0.0
-	spread := c.beside(func() { native = c.edgeSpread(pic.Pix, pic.W, pic.H) })
+	spread := c.beside(func() { native = scan.spread() })
 	defer spread()
 	var quad *sheetQuad
 	switch opt.Sheet {
@@ -188,7 +189,13 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 		s.wipeRim()
 	}
 	noise := c.beside(func() { s.Noise = d.paperNoise(toSheet) })
-	s.Blur = c.edgeSpread(s.Pix, s.W, s.H)
+	scan = newEdgeScan(s.W, s.H)
+	c.rows(s.H, func(y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			scan.take(y, s.Pix[4*y*s.W:4*(y+1)*s.W], s.blank)
+		}
+	})
+	s.Blur = scan.spread()
 	noise()
 	if light != nil {
 		s.note("light evened, brightest %.2f × darkest, paper to %.1f levels", s.LightRange, s.Noise)
