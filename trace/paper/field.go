@@ -1,6 +1,9 @@
 package paper
 
-import "math"
+import (
+	"math"
+	"sync"
+)
 
 // field is a small picture of float32 samples, three channels a pixel.
 type field struct {
@@ -110,10 +113,18 @@ func (o *field) closing(c crew, r int) *field {
 	out := newField(o.w, o.h)
 	const band = 2 * bandRows // rows at once; the 4r beside them are worked on twice
 	n, line, wide := 2*r+1, 3*o.w, 3*(o.w+2*r)
+	type room struct{ most, least []uint32 }
+	rooms := sync.Pool{New: func() any { // as bands take turns in the same memory
+		n := wide * (band + 6*r)
+		return &room{make([]uint32, n), make([]uint32, n)}
+	}}
 	c.each((o.h+band-1)/band, func(k int) {
 		y0, y1 := k*band, min((k+1)*band, o.h)
 		from, to := max(0, y0-2*r), min(o.h, y1+2*r)
-		most, least := make([]uint32, wide*(to-from+2*r)), make([]uint32, wide*(to-from+2*r))
+		room := rooms.Get().(*room)
+		defer rooms.Put(room)
+		most, least := room.most[:wide*(to-from+2*r)], room.least[:wide*(to-from+2*r)]
+		clear(most)
 		for i := range least {
 			least[i] = math.MaxUint32
 		}
