@@ -370,15 +370,21 @@ func (r *bend) normal(c *polynomial, ps []Point, ws, ts []float64) (n [4][4]floa
 	// In variables of their own: arrays are kept in memory.
 	var n00, n10, n11, n20, n21, n22, n30, n31, n32, n33 float64
 	var y0, y1, y2, y3 float64
-	r.worst = 0
+	worst := 0.0
 	perp0, perp1 := r.u0.Perp(), r.u1.Perp()
 	for k, p := range ps {
 		t, w := ts[k], ws[k]
 		v := 1 - t
 		b1, b2 := 3*v*v*t, 3*v*t*t
-		nrm := c.deriv(t).Unit().Perp()
+		// The normal is as long as the derivative; the weight makes up for it.
+		nrm := c.deriv(t).Perp()
+		sq := nrm.Dot(nrm)
+		if sq == 0 {
+			continue
+		}
 		e := p.Sub(c.at(t)).Dot(nrm)
-		r.worst = max(r.worst, w*math.Abs(e))
+		w /= sq
+		worst = max(worst, float64(ws[k]*e)*float64(w*e))
 		g0, g1, g2, g3 := b1*r.u0.Dot(nrm), -b2*r.u1.Dot(nrm), b1*r.a*perp0.Dot(nrm), -b2*r.b*perp1.Dot(nrm)
 		wg := w * g0
 		y0 += float64(wg * e)
@@ -399,6 +405,7 @@ func (r *bend) normal(c *polynomial, ps []Point, ws, ts []float64) (n [4][4]floa
 		n32 += float64(wg * g2)
 		n33 += float64(wg * g3)
 	}
+	r.worst = math.Sqrt(worst)
 	n = [4][4]float64{{n00}, {n10, n11}, {n20, n21, n22}, {n30, n31, n32, n33}}
 	y = [4]float64{y0, y1, y2, y3}
 	return n, y

@@ -539,7 +539,13 @@ func (v *solver) sum(c *chain, m *marks, i, x, end int) {
 	}
 	for ; x < end; x++ {
 		t := m.t[x]
-		nrm := poly.deriv(t).Unit().Perp()
+		// The normal is as long as the derivative; the weight makes up for it.
+		nrm := poly.deriv(t).Perp()
+		sq := nrm.Dot(nrm)
+		if sq == 0 {
+			continue
+		}
+		w := m.w[x] / sq
 		off := poly.at(t).Sub(m.p[x]).Dot(nrm)
 		u := 1 - t
 		if s.line {
@@ -580,7 +586,6 @@ func (v *solver) sum(c *chain, m *marks, i, x, end int) {
 		for k := range count {
 			h[k] = g[active[k]]
 		}
-		w := m.w[x]
 		for k := range count {
 			wg := w * h[k]
 			y[k] -= float64(wg * off)
