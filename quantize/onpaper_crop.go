@@ -29,25 +29,42 @@ func drawnPart(px Pixels, noise float64, workers int) image.Rectangle {
 	first, last := make([]int, bh), make([]int, bh) // squares of each row of them that are drawn on
 	parallel(bh, workers, func(by int) {
 		count := make([]uint8, (px.W+block-1)/block)
-		for y := by * block; y < min(by*block+block, px.H); y++ {
-			row := px.Pix[4*y*px.W : 4*(y+1)*px.W]
-			for x := 0; x+3 < len(row); x += 4 {
+		lo, hi := len(count), -1
+		// look counts in the squares from b0 to b1 of a row of pixels.
+		look := func(row []uint8, b0, b1 int) {
+			row = row[:min(4*block*b1, len(row))]
+			for x := 4 * block * b0; x+3 < len(row); x += 4 {
+				for x+32 <= len(row) && binary.LittleEndian.Uint64(row[x:])&binary.LittleEndian.Uint64(row[x+8:])&
+					binary.LittleEndian.Uint64(row[x+16:])&binary.LittleEndian.Uint64(row[x+24:]) == math.MaxUint64 {
+					x += 32 // white
+				}
+				if x+3 >= len(row) {
+					break
+				}
 				// Two pixels at once, most of which are paper.
 				if x+8 <= len(row) && noLess(binary.LittleEndian.Uint64(row[x:]), paper) {
 					x += 4
 					continue
 				}
 				if q := row[x : x+3 : x+3]; q[0] < floor || q[1] < floor || q[2] < floor {
-					count[x/(4*block)]++
+					bx := x / (4 * block)
+					if count[bx]++; count[bx] > drawnPixels {
+						lo, hi = min(lo, bx), max(hi, bx)
+					}
 				}
 			}
 		}
-		first[by], last[by] = len(count), -1
-		for bx, n := range count {
-			if n > drawnPixels {
-				first[by], last[by] = min(first[by], bx), bx
+		for y := by * block; y < min(by*block+block, px.H); y++ {
+			row := px.Pix[4*y*px.W : 4*(y+1)*px.W]
+			// What lies between two squares that are drawn on changes nothing.
+			if hi < 0 {
+				look(row, 0, len(count))
+			} else {
+				look(row, 0, lo)
+				look(row, hi+1, len(count))
 			}
 		}
+		first[by], last[by] = lo, hi
 	})
 	var r image.Rectangle
 	for by := range bh {

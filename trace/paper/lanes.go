@@ -27,11 +27,14 @@ func widen(v []uint8, n, step int, least bool) {
 	}
 	overlap(n, func(run int) {
 		p, q := v[:max(len(v)-run*step, 0)], v[min(run*step, len(v)):]
-		for len(p) >= 8 && len(q) >= 8 {
-			a, b := binary.LittleEndian.Uint64(p), binary.LittleEndian.Uint64(q)
-			m := notLess(a, b) ^ flip
-			binary.LittleEndian.PutUint64(p, b^(a^b)&m)
-			p, q = p[8:], q[8:]
+		for len(p) >= 32 && len(q) >= 32 {
+			u, v := p[:32:32], q[:32:32]
+			for i := 0; i < 32; i += 8 {
+				a, b := binary.LittleEndian.Uint64(u[i:]), binary.LittleEndian.Uint64(v[i:])
+				m := notLess(a, b) ^ flip
+				binary.LittleEndian.PutUint64(u[i:], b^(a^b)&m)
+			}
+			p, q = p[32:], q[32:]
 		}
 		for i := range p {
 			if least {

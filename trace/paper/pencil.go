@@ -73,11 +73,12 @@ func (s *Sheet) findPencil(c crew) (p pencil) {
 	if !strong {
 		return p
 	}
-	if p.at = s.drawnTiles(c); p.at.Empty() {
+	var drawn func(x, y int) bool
+	if p.at, drawn = s.drawnTiles(c); p.at.Empty() {
 		return p
 	}
 	p.clean = &Sheet{Picture: *cut(&s.Picture, p.at), Noise: s.Noise}
-	p.length = p.clean.wipePencil(c, blue, pencilLeast*max(w, h)/100)
+	p.length = p.clean.wipePencil(c, drawn, blue, pencilLeast*max(w, h)/100)
 	return p
 }
 
@@ -91,31 +92,33 @@ func (s *Sheet) erase(p pencil) {
 	}
 }
 
-// drawnTiles returns the rectangle of the tiles that hold more than paper.
-func (s *Sheet) drawnTiles(c crew) image.Rectangle {
-	th := (s.H + markTile - 1) / markTile
+// drawnTiles returns the rectangle of the tiles that hold more than paper, and which tiles of it those are.
+func (s *Sheet) drawnTiles(c crew) (r image.Rectangle, drawn func(tx, ty int) bool) {
+	tw, th := (s.W+markTile-1)/markTile, (s.H+markTile-1)/markTile
+	all := make([]bool, tw*th)
 	rows := make([]image.Rectangle, th)
 	c.each(th, func(ty int) {
-		for x := 0; x < s.W; x += markTile {
-			t := image.Rect(x, ty*markTile, min(x+markTile, s.W), min((ty+1)*markTile, s.H))
-			if !s.bare(t.Min.X, t.Min.Y, t.Max.X, t.Max.Y, 255-s.grainStep()) {
+		for tx := range tw {
+			t := image.Rect(tx*markTile, ty*markTile, min((tx+1)*markTile, s.W), min((ty+1)*markTile, s.H))
+			if all[ty*tw+tx] = !s.bare(t.Min.X, t.Min.Y, t.Max.X, t.Max.Y, 255-s.grainStep()); all[ty*tw+tx] {
 				rows[ty] = rows[ty].Union(t)
 			}
 		}
 	})
-	var r image.Rectangle
 	for _, t := range rows {
 		r = r.Union(t)
 	}
-	return r
+	first := r.Min.Y/markTile*tw + r.Min.X/markTile
+	return r, func(tx, ty int) bool { return all[first+ty*tw+tx] }
 }
 
 // grainStep is the number of levels below which a difference is grain.
 func (s *Sheet) grainStep() int { return int(math.Max(10, 3*s.Noise)) }
 
-// wipePencil is dropPencil for a sheet that holds ink; nothing is done where pencil is less than least px long.
-func (s *Sheet) wipePencil(c crew, blue bool, least int) (length int) {
-	ground, dark := s.thinMarks(c)
+// wipePencil is dropPencil for a sheet that holds ink, in the tiles that are drawn on; nothing is done where pencil is
+// less than least px long.
+func (s *Sheet) wipePencil(c crew, drawn func(tx, ty int) bool, blue bool, least int) (length int) {
+	ground, dark := s.thinMarks(c, drawn)
 	keep := nearInk(c, dark, s.W, s.H)
 	marks := s.findMarks(dark, ground, keep)
 	pencil := 0
@@ -241,7 +244,7 @@ const markTile = 64
 // thinMarks returns the light of the sheet without its thin dark marks (R,G,B,A a pixel, filled only where there may be
 // marks) and how much darker each pixel is, in 1/markUnit of the logarithm of the channel where it is most; 0 where it is
 // no mark.
-func (s *Sheet) thinMarks(c crew) (ground, dark []uint8) {
+func (s *Sheet) thinMarks(c crew, drawn func(tx, ty int) bool) (ground, dark []uint8) {
 	w, h := s.W, s.H
 	ground, dark = make([]uint8, 4*w*h), make([]uint8, w*h)
 	tw, th := (w+markTile-1)/markTile, (h+markTile-1)/markTile
@@ -252,7 +255,7 @@ func (s *Sheet) thinMarks(c crew) (ground, dark []uint8) {
 		for tx := range tw {
 			x0, y0 := tx*markTile, ty*markTile
 			x1, y1 := min(x0+markTile, w), min(y0+markTile, h)
-			if s.bare(x0, y0, x1, y1, 255-step) {
+			if !drawn(tx, ty) {
 				continue
 			}
 			s.window(a, x0-2*pencilReach, y0-2*pencilReach, side)

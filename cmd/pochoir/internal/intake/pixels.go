@@ -566,6 +566,9 @@ const everyByte = 0x0101010101010101
 
 // pixel is a pixel of luma l whose chroma adds r, g and b, as it lies in a bitmap.
 func pixel(l, r, g, b int32) uint64 {
+	if r, g, b := uint32(l+r), uint32(l+g), uint32(l+b); (r|g|b)&0xff000000 == 0 { // none to be cut off, as mostly
+		return uint64(r>>16 | g>>8&0xff00 | b&0xff0000 | 0xff<<24)
+	}
 	return uint64(clamp8(l+r)) | uint64(clamp8(l+g))<<8 | uint64(clamp8(l+b))<<16 | 0xff<<24
 }
 
