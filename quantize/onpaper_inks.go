@@ -45,13 +45,7 @@ func explains(r *ridge, p *paint, least, pale float64) (cost float64, ok bool) {
 	if t < least {
 		return 0, false
 	}
-	c := math.Min(t, 1.15)
-	var miss float64
-	for j := range d {
-		e := float64(d[j]) - float64(c*float64(u[j]))
-		miss += float64(e * e)
-	}
-	miss = math.Sqrt(miss) / labUnit
+	miss := d.off(u, math.Min(t, 1.15))
 	if t < 1 {
 		base, full := lightOfVec(r.ground), lightOfVec(p.c)
 		share, _ := between(lightOfVec(r.c), base, full)
@@ -237,9 +231,8 @@ func (s *onPaper) sortOpen(rs []ridge, paints *[]paint, least int) iter.Seq2[int
 		for k, r := range open {
 			d := r.c.sub(r.ground)
 			l := d.len()
-			for j := range d {
-				dirs[k].c[j] = int32(math.Round(float64(d[j]) / l * radius))
-			}
+			of := func(part int32) int32 { return int32(math.Round(float64(part) / l * radius)) }
+			dirs[k].c = vec{of(d.l), of(d.a), of(d.b)}
 			dirs[k].n, dirs[k].i = 1, int32(k)
 		}
 		heaps, member := crowds(dirs, 3, 0.5)
@@ -298,16 +291,16 @@ func sure(rs []*ridge) (n int) {
 
 // asSeen returns the middle of the ridges' smoothed colours.
 func asSeen(rs []*ridge) vec {
-	var c vec
 	v := make([]int32, len(rs))
+	var c [3]int32
 	for j := range c {
 		for k, r := range rs {
-			v[k] = r.c[j]
+			v[k] = r.c.parts()[j]
 		}
 		slices.Sort(v)
 		c[j] = v[len(v)/2]
 	}
-	return c
+	return vec{c[0], c[1], c[2]}
 }
 
 // mixes reports whether c is one of the paints, or what the edge between two of them shows; with rough inks also what
@@ -344,13 +337,7 @@ func offLine(c, p, q vec) float64 {
 	if uu == 0 {
 		return d.len()
 	}
-	t := min(max(float64(d.dot(u))/uu, 0), 1)
-	var miss float64
-	for j := range d {
-		e := float64(d[j]) - float64(t*float64(u[j]))
-		miss += float64(e * e)
-	}
-	return math.Sqrt(miss) / labUnit
+	return d.off(u, min(max(float64(d.dot(u))/uu, 0), 1))
 }
 
 // darkest returns the middle of the full colours of the highest darkShare of the ridges. Undoing blur errs widely in

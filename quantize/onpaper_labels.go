@@ -127,8 +127,8 @@ type light [3]int32
 
 // lightOfVec converts from the plane, colours outside sRGB clipped.
 func lightOfVec(v vec) light {
-	y := (float64(v[0])/labUnit + 16) / 116
-	x, z := y+float64(v[1])/(labUnit*500), y-float64(v[2])/(labUnit*200)
+	y := (float64(v.l)/labUnit + 16) / 116
+	x, z := y+float64(v.a)/(labUnit*500), y-float64(v.b)/(labUnit*200)
 	off := func(f float64) float64 { return float64(f*f*f)*(1+glare) - glare }
 	x, y, z = off(x), off(y), off(z)
 	var c light
@@ -618,7 +618,7 @@ func (s *onPaper) dustTo(part []int32, l uint8, votes []int) (uint8, bool) {
 	if like < 0 || float64(votes[like]) < kinShare*float64(total) {
 		return l, false
 	}
-	if s.combed && 2*votes[like] >= total && own.c[0] > s.paints[like].c[0] {
+	if s.combed && 2*votes[like] >= total && own.c.l > s.paints[like].c.l {
 		return uint8(like), true // between strokes of a darker ink evening leaves even places that look like a paler one
 	}
 	for _, j := range part {

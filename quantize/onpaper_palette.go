@@ -147,7 +147,7 @@ func (s *plane) measureGrain() {
 }
 
 // grainOf returns the grain of even places as light as v.
-func (s *plane) grainOf(v vec) float64 { return s.grain[min(max(v[0]/lightStep, 0), lightSteps)] }
+func (s *plane) grainOf(v vec) float64 { return s.grain[min(max(v.l/lightStep, 0), lightSteps)] }
 
 // textured is the roughness up to which a place that is even at half the resolution counts: chalk and crayon leave
 // the paper's grain showing, hatching is rougher.
@@ -186,10 +186,10 @@ func (s *onPaper) tiles() []sample {
 					if n < tileMin/2 {
 						continue
 					}
-					out = append(out, sample{vec{sum[0] / n, sum[1] / n, sum[2] / n}, 4 * n, int32(ty*tw + tx)})
+					out = append(out, sample{vec{sum.l / n, sum.a / n, sum.b / n}, 4 * n, int32(ty*tw + tx)})
 					continue
 				}
-				out = append(out, sample{vec{sum[0] / n, sum[1] / n, sum[2] / n}, n, int32(ty*tw + tx)})
+				out = append(out, sample{vec{sum.l / n, sum.a / n, sum.b / n}, n, int32(ty*tw + tx)})
 			}
 		}
 		found[band] = out
@@ -203,9 +203,9 @@ func (s *plane) sumEven(x0, y0, side int, even func(i int) bool) (sum vec, n int
 		for x := x0; x < min(x0+side, s.w); x++ {
 			if i := y*s.w + x; even(i) {
 				p := s.lab[3*i : 3*i+3 : 3*i+3]
-				sum[0] += int32(p[0])
-				sum[1] += int32(p[1])
-				sum[2] += int32(p[2])
+				sum.l += int32(p[0])
+				sum.a += int32(p[1])
+				sum.b += int32(p[2])
 				n++
 			}
 		}
@@ -241,7 +241,7 @@ func (c *crowd) dip(to int) float64 {
 
 // along returns the variance of the crowd along u, per squared length of u, ΔE².
 func (c *crowd) along(u vec) float64 {
-	x, y, z := float64(u[0]), float64(u[1]), float64(u[2])
+	x, y, z := float64(u.l), float64(u.a), float64(u.b)
 	s := &c.spread
 	v := float64(x*x*s[0]) + float64(y*y*s[1]) + float64(z*z*s[2]) + 2*(float64(x*y*s[3])+float64(x*z*s[4])+float64(y*z*s[5]))
 	return v / float64(u.dot(u)) / (labUnit * labUnit)
@@ -266,7 +266,7 @@ func crowds(samples []sample, bin, keep float64) ([]crowd, []int32) {
 	key := func(v vec) uint32 {
 		const half = 512 // keeps the bins of a and b positive
 		f := func(x int32) uint32 { return uint32(floorDiv(x, step) + half) }
-		return f(v[0])<<20 | f(v[1])<<10 | f(v[2])
+		return f(v.l)<<20 | f(v.a)<<10 | f(v.b)
 	}
 	keys := make([]uint32, len(samples))
 	for i := range samples {
@@ -391,16 +391,16 @@ func crowds(samples []sample, bin, keep float64) ([]crowd, []int32) {
 		out[k].n += int64(samples[i].n)
 		// the middle of the crowd, dense places counting more
 		w := float64(float64(samples[i].n) * dense[of[i]])
-		for c := range sum[k] {
-			sum[k][c] += float64(w * float64(samples[i].c[c]))
+		for c, v := range samples[i].c.parts() {
+			sum[k][c] += float64(w * float64(v))
 		}
 		peak[k] += w
 	}
 	for i := range samples {
 		o := &out[member[i]]
 		var d [3]float64
-		for c := range d {
-			d[c] = float64(samples[i].c[c]) - sum[member[i]][c]/peak[member[i]]
+		for c, v := range samples[i].c.parts() {
+			d[c] = float64(v) - sum[member[i]][c]/peak[member[i]]
 		}
 		w := float64(samples[i].n) / float64(o.n)
 		for c, v := range [6]float64{d[0] * d[0], d[1] * d[1], d[2] * d[2], d[0] * d[1], d[0] * d[2], d[1] * d[2]} {
@@ -408,9 +408,8 @@ func crowds(samples []sample, bin, keep float64) ([]crowd, []int32) {
 		}
 	}
 	for k := range out {
-		for c := range out[k].c {
-			out[k].c[c] = int32(math.Round(sum[k][c] / peak[k]))
-		}
+		of := func(sum float64) int32 { return int32(math.Round(sum / peak[k])) }
+		out[k].c = vec{of(sum[k][0]), of(sum[k][1]), of(sum[k][2])}
 	}
 	return out, member
 }

@@ -32,14 +32,24 @@ const (
 	lightStep  = 100 * labUnit / lightSteps
 )
 
-// vec is a colour in the Lab plane's units.
-type vec [3]int32
+// vec is a colour in the Lab plane's units; no array, as compilers keep those in memory.
+type vec struct{ l, a, b int32 }
 
-func (v vec) sub(o vec) vec { return vec{v[0] - o[0], v[1] - o[1], v[2] - o[2]} }
+func (v vec) sub(o vec) vec { return vec{v.l - o.l, v.a - o.a, v.b - o.b} }
 func (v vec) dot(o vec) int64 {
-	return int64(v[0])*int64(o[0]) + int64(v[1])*int64(o[1]) + int64(v[2])*int64(o[2])
+	return int64(v.l)*int64(o.l) + int64(v.a)*int64(o.a) + int64(v.b)*int64(o.b)
 }
 func (v vec) len() float64 { return math.Sqrt(float64(v.dot(v))) / labUnit }
+
+func (v vec) parts() [3]int32 { return [3]int32{v.l, v.a, v.b} }
+
+// off returns how far v is from t·u, ΔE.
+func (v vec) off(u vec, t float64) float64 {
+	l := float64(v.l) - float64(t*float64(u.l))
+	a := float64(v.a) - float64(t*float64(u.a))
+	b := float64(v.b) - float64(t*float64(u.b))
+	return math.Sqrt(float64(l*l)+float64(a*a)+float64(b*b)) / labUnit
+}
 
 // Nothing on paper is fully black: glare lies over every ink, and in the dark CIELAB makes much of it. The plane
 // holds the colours with glare added, a share of white that evens the noise of dark and light inks.
@@ -47,8 +57,8 @@ const glare = 0.03
 
 // lab returns the colour without the glare.
 func (v vec) lab() colour.Lab {
-	y := (float64(v[0])/labUnit + 16) / 116
-	x, z := y+float64(v[1])/labUnit/500, y-float64(v[2])/labUnit/200
+	y := (float64(v.l)/labUnit + 16) / 116
+	x, z := y+float64(v.a)/labUnit/500, y-float64(v.b)/labUnit/200
 	off := func(f float64) float64 { return labCurve(max(float64(f*f*f)*(1+glare)-glare, 0)) }
 	x, y, z = off(x), off(y), off(z)
 	return colour.Lab{L: 116*y - 16, A: 500 * (x - y), B: 200 * (y - z)}
