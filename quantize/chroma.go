@@ -29,7 +29,7 @@ func gridOf(pix []uint8, w, h, workers int) chromaGrid {
 			return false
 		}
 		d := softTone(pix, i).sub(softTone(pix, j))
-		return math.Max(math.Abs(d[1]), math.Abs(d[2])) > sameChroma
+		return math.Max(math.Abs(d.y), math.Abs(d.z)) > sameChroma
 	}
 	type count [2]int // of changes, by the parity of the first of two pixels
 	found := make([][2]count, bandCount(h))
@@ -109,8 +109,7 @@ func (f *Flats) between(i int) tone {
 		return c
 	}
 	b, a, d := softTone(f.pix, beside), softTone(f.pix, above), softTone(f.pix, across)
-	for k := 1; k < 3; k++ {
-		c[k] = (float64(9*c[k]) + float64(3*b[k]) + float64(3*a[k]) + d[k]) / 16
-	}
+	c.y = (float64(9*c.y) + float64(3*b.y) + float64(3*a.y) + d.y) / 16
+	c.z = (float64(9*c.z) + float64(3*b.z) + float64(3*a.z) + d.z) / 16
 	return c
 }

@@ -97,7 +97,7 @@ func TestRungPixels(t *testing.T) {
 		p := pairOf(red, grey, soft)
 		at := func(share float64) tone {
 			d := red.sub(grey)
-			return tone{grey[0] + share*d[0], grey[1] + share*d[1], grey[2] + share*d[2]}
+			return tone{grey.x + share*d.x, grey.y + share*d.y, grey.z + share*d.z}
 		}
 		for _, share := range []float64{-0.19, -0.1, 0, 0.3, 1, 1.19} {
 			if miss := p.rung(at(share)); miss > 1e-9 {

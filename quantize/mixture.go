@@ -8,8 +8,8 @@ import (
 
 // A tone is a colour to measure in: red, green, blue of a picture with its colour detail whole; luma, blue difference
 // and red difference (ITU-R BT.601 as JPEG codes them, ITU-T T.871, without the offset) of one whose chroma was
-// stored at lower resolution. Levels of 8 bits either way.
-type tone [3]float64
+// stored at lower resolution. Levels of 8 bits either way. (No array: compilers keep those in memory.)
+type tone struct{ x, y, z float64 }
 
 // luma returns the luma of BT.601.
 func luma(r, g, b float64) float64 {
@@ -20,18 +20,18 @@ func luma(r, g, b float64) float64 {
 func toneOf(r, g, b uint8, soft bool) tone {
 	v := tone{float64(r), float64(g), float64(b)}
 	if soft {
-		y := luma(v[0], v[1], v[2])
-		return tone{y, (v[2] - y) / 1.772, (v[0] - y) / 1.402}
+		y := luma(v.x, v.y, v.z)
+		return tone{y, (v.z - y) / 1.772, (v.x - y) / 1.402}
 	}
 	return v
 }
 
 func toneOfRGB(c colour.RGB, soft bool) tone { return toneOf(c.R, c.G, c.B, soft) }
 
-func (v tone) sub(o tone) tone { return tone{v[0] - o[0], v[1] - o[1], v[2] - o[2]} }
+func (v tone) sub(o tone) tone { return tone{v.x - o.x, v.y - o.y, v.z - o.z} }
 
 func (v tone) dot(o tone) float64 {
-	return float64(v[0]*o[0]) + float64(v[1]*o[1]) + float64(v[2]*o[2])
+	return float64(v.x*o.x) + float64(v.y*o.y) + float64(v.z*o.z)
 }
 
 func (v tone) len() float64 { return math.Sqrt(v.dot(v)) }
@@ -72,13 +72,13 @@ func pairOf(a, b tone, soft bool) pair {
 	p := pair{b: b, d: a.sub(b), soft: soft}
 	if !soft {
 		if p.dd = p.d.dot(p.d); p.dd > 0 {
-			p.share = tone{p.d[0] / p.dd, p.d[1] / p.dd, p.d[2] / p.dd}
+			p.share = tone{p.d.x / p.dd, p.d.y / p.dd, p.d.z / p.dd}
 		}
 		return p
 	}
 	// Two readings of the share, one by luma and one by chroma, averaged by the inverse of their variances.
-	p.dd = float64(p.d[0] * p.d[0])
-	p.cc = float64(p.d[1]*p.d[1]) + float64(p.d[2]*p.d[2])
+	p.dd = float64(p.d.x * p.d.x)
+	p.cc = float64(p.d.y*p.d.y) + float64(p.d.z*p.d.z)
 	wl := p.dd / (lumaError * lumaError)
 	wc := 0.0
 	if p.cc > 0 {
@@ -87,11 +87,11 @@ func pairOf(a, b tone, soft bool) pair {
 	p.byChroma = wc > wl
 	if wl+wc > 0 {
 		if p.dd > 0 {
-			p.share[0] = wl / (wl + wc) / p.d[0]
+			p.share.x = wl / (wl + wc) / p.d.x
 		}
 		if p.cc > 0 {
 			k := wc / (wl + wc) / p.cc
-			p.share[1], p.share[2] = k*p.d[1], k*p.d[2]
+			p.share.y, p.share.z = k*p.d.y, k*p.d.z
 		}
 	}
 	return p
@@ -114,8 +114,7 @@ func (p *pair) precision(noise float64) float64 {
 
 // of returns the share of a in c, 0 to 1.
 func (p *pair) of(c tone) float64 {
-	e0, e1, e2 := c[0]-p.b[0], c[1]-p.b[1], c[2]-p.b[2] // apart: arrays are kept in memory
-	return clamp01(float64(p.share[0]*e0) + float64(p.share[1]*e1) + float64(p.share[2]*e2))
+	return clamp01(p.share.dot(c.sub(p.b)))
 }
 
 // chromaTrust is what a level of chroma counts against one of luma where a soft picture misses a mixture.
@@ -124,20 +123,19 @@ const chromaTrust = 0.5
 // mix returns the share of a in c, 0 to 1, and by how many levels c misses the mixtures of a and b. In a soft picture
 // luma and chroma may be mixed in different shares, and each is held against its own range.
 func (p *pair) mix(c tone) (share, miss float64) {
-	e0, e1, e2 := c[0]-p.b[0], c[1]-p.b[1], c[2]-p.b[2]
-	share = clamp01(float64(p.share[0]*e0) + float64(p.share[1]*e1) + float64(p.share[2]*e2))
+	e := c.sub(p.b)
+	share = clamp01(p.share.dot(e))
 	l, k, trust := share, share, 1.0
 	if p.soft {
 		l, k, trust = 0, 0, chromaTrust
 		if p.dd > 0 {
-			l = clamp01(e0 / p.d[0])
+			l = clamp01(e.x / p.d.x)
 		}
 		if p.cc > 0 {
-			k = clamp01((float64(e1*p.d[1]) + float64(e2*p.d[2])) / p.cc)
+			k = clamp01((float64(e.y*p.d.y) + float64(e.z*p.d.z)) / p.cc)
 		}
 	}
-	r0, r1, r2 := e0-float64(l*p.d[0]), trust*(e1-float64(k*p.d[1])), trust*(e2-float64(k*p.d[2]))
-	return share, math.Sqrt(float64(r0*r0) + float64(r1*r1) + float64(r2*r2))
+	return share, tone{e.x - float64(l*p.d.x), trust * (e.y - float64(k*p.d.y)), trust * (e.z - float64(k*p.d.z))}.len()
 }
 
 // ringing is how far beyond either colour of an edge, in parts of their contrast, coding with loss drives the pixels beside
@@ -151,26 +149,26 @@ func (p *pair) rung(c tone) float64 {
 	within := func(v float64) float64 { return math.Max(-ringing, math.Min(1+ringing, v)) }
 	if !p.soft {
 		s := within(p.share.dot(e))
-		return tone{e[0] - float64(s*p.d[0]), e[1] - float64(s*p.d[1]), e[2] - float64(s*p.d[2])}.len()
+		return tone{e.x - float64(s*p.d.x), e.y - float64(s*p.d.y), e.z - float64(s*p.d.z)}.len()
 	}
 	l, k := 0.0, 0.0
 	if p.dd > 0 {
-		l = within(e[0] / p.d[0])
+		l = within(e.x / p.d.x)
 	}
 	if p.cc > 0 {
-		k = within((float64(e[1]*p.d[1]) + float64(e[2]*p.d[2])) / p.cc)
+		k = within((float64(e.y*p.d.y) + float64(e.z*p.d.z)) / p.cc)
 	}
-	return tone{e[0] - float64(l*p.d[0]), chromaTrust * (e[1] - float64(k*p.d[1])), chromaTrust * (e[2] - float64(k*p.d[2]))}.len()
+	return tone{e.x - float64(l*p.d.x), chromaTrust * (e.y - float64(k*p.d.y)), chromaTrust * (e.z - float64(k*p.d.z))}.len()
 }
 
 // toneDistance returns the distance of two colours, levels, chroma of a soft picture counted by chromaTrust.
 func toneDistance(a, b tone, soft bool) float64 {
-	d0, d1, d2 := a[0]-b[0], a[1]-b[1], a[2]-b[2]
+	d := a.sub(b)
 	if soft {
-		d1 *= chromaTrust
-		d2 *= chromaTrust
+		d.y *= chromaTrust
+		d.z *= chromaTrust
 	}
-	return math.Sqrt(float64(d0*d0) + float64(d1*d1) + float64(d2*d2))
+	return d.len()
 }
 
 // mix3 returns the shares of a, b and d in the mixture nearest to c and its distance; ok is false where c lies
@@ -187,9 +185,6 @@ func mix3(c, a, b, d tone) (w [3]float64, miss float64, ok bool) {
 	if s < -slack || t < -slack || s+t > 1+slack {
 		return w, 0, false
 	}
-	r := tone{}
-	for k := range r {
-		r[k] = e[k] - float64(s*u[k]) - float64(t*v[k])
-	}
+	r := tone{e.x - float64(s*u.x) - float64(t*v.x), e.y - float64(s*u.y) - float64(t*v.y), e.z - float64(s*u.z) - float64(t*v.z)}
 	return [3]float64{s, t, 1 - s - t}, r.len(), true
 }

@@ -61,9 +61,7 @@ func (q *flattener) plateau(i int) uint8 {
 	var m tone
 	for _, j := range square {
 		v := q.tone(j)
-		for k := range m {
-			m[k] += v[k] / 4
-		}
+		m = tone{m.x + v.x/4, m.y + v.y/4, m.z + v.z/4}
 	}
 	a := q.look(i, q.reach())
 	label, best := uint8(unlabelled), roughRadius
@@ -98,7 +96,7 @@ func (q *flattener) plateau(i int) uint8 {
 // lumaGap returns by how many levels of luma v differs from tint k; of the whole colour where chroma is as sharp.
 func (q *flattener) lumaGap(v tone, k int) float64 {
 	if q.soft {
-		return math.Abs(v[0] - q.tints[k].v[0])
+		return math.Abs(v.x - q.tints[k].v.x)
 	}
 	return v.sub(q.tints[k].v).len()
 }

@@ -202,7 +202,7 @@ func (q *flattener) measureNoise(solid []uint64) {
 			i := k<<6 + bits.TrailingZeros64(m)
 			d := q.tone(i).sub(q.tints[q.labels[i]].v)
 			if q.soft { // luma alone: chroma is smooth
-				d[1], d[2] = d[0], d[0]
+				d.y, d.z = d.x, d.x
 			}
 			sum += d.dot(d)
 			n += 3

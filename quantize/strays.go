@@ -165,7 +165,7 @@ func (q *flattener) hazeAt(i int, v tone) bool {
 		if toneDistance(v, q.tints[a].v, q.soft) <= off {
 			return true
 		}
-		if !q.soft || math.Abs(v[0]-q.tints[a].v[0]) > off {
+		if !q.soft || math.Abs(v.x-q.tints[a].v.x) > off {
 			continue
 		}
 		for _, b := range list {

@@ -413,7 +413,7 @@ func (q *flattener) discoloured(part []thinPixel, k int) bool {
 		}
 		e := part[i].c.sub(p.b)
 		luma += share
-		chroma += (float64(e[1]*p.d[1]) + float64(e[2]*p.d[2])) / p.cc
+		chroma += (float64(e.y*p.d.y) + float64(e.z*p.d.z)) / p.cc
 	}
 	return luma >= oddPixels && chroma < stays*luma
 }
