@@ -333,8 +333,9 @@ func (s *stack) hide(face int32, run []piece, closed bool) []piece {
 	return out
 }
 
-// bankStep is the spacing of the places where the room under a higher colour is measured, px.
-const bankStep = 0.7
+// bankStep is the spacing of the places where the room under a higher colour is measured, px. Long pieces bend less: from
+// evenBanks places on it grows, up to wideStep, which still finds what is two pixels wide.
+const bankStep, evenBanks, wideStep = 0.7, 64, 1.6
 
 // banks measures along a run how far it may go under the higher colour.
 func (s *stack) banks(face int32, run []piece, closed bool) []bank {
@@ -343,7 +344,7 @@ func (s *stack) banks(face int32, run []piece, closed bool) []bank {
 	for i := range run {
 		q := &run[i]
 		l := q.Length()
-		n := min(300, max(2, int(math.Ceil(l/bankStep))))
+		n := min(300, max(2, int(math.Ceil(l/min(wideStep, max(bankStep, l/evenBanks))))))
 		for j := 0; j <= n; j++ {
 			if j == n && (i+1 < len(run) || closed) {
 				continue // the next piece begins there
