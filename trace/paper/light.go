@@ -25,6 +25,8 @@ const (
 	minShadow, maxShadow = 0.05, 1.25
 	shadowHue            = 0.06
 	shadowHueShare       = 0.15
+	// Beyond a fold the light falls at another angle: less than the edge of a sheet steps.
+	foldStep = deskStep
 )
 
 // lightMap is the light on a picture by cells.
@@ -44,12 +46,11 @@ type lightMap struct {
 
 // surface is a connected set of cells without an edge between them.
 type surface struct {
-	n       int // cells
-	rim     int // of these at the rim of the sheet
-	level   [3]float64
-	paper   bool
-	shadow  bool
-	outside bool // desk, hand: what lies at the picture's rim and is not paper
+	n      int // cells
+	rim    int // of these at the rim of the sheet
+	level  [3]float64
+	paper  bool
+	shadow bool
 }
 
 // findLight finds the light on low, the picture reduced by f. The sheet's corners in pixels of the picture are given when
@@ -59,25 +60,52 @@ func (c crew) findLight(low *field, f int, sheet *[4]fit.Point) *lightMap {
 	w, h := g.w, g.h
 	m := &lightMap{w: w, h: h, cell: f * cellLow}
 	valid, depth := m.inside(sheet)
-
-	flat := c.flatCells(g, valid)
-	label, surf := surfaces(g, flat, depth)
-	src := spreadLabels(label, valid, w, h)
-	pairs := boundaries(g, label, src, len(surf), w, h)
-	choosePaper(surf, pairs)
-	known := make([]bool, w*h)
-	for i, l := range label {
-		known[i] = l >= 0 && surf[l].paper
+	known, label, src, surf := m.findPaper(c, g, valid, depth)
+	if sheet == nil {
+		if desk := findDesk(g, mask{w, h, known}); desk.count() > 0 {
+			valid, depth = m.beside(desk)
+			known, label, src, surf = m.findPaper(c, g, valid, depth)
+		}
 	}
-	m.bridgeShadows(g, known, src, valid, surf)
 	level := c.span(g, known, w, h)
 	// Surfaces out of reach of the first ones that agree with the light there, and boundary cells that do.
 	for range 2 {
 		m.addAgreeing(g, level, label, src, surf, valid, known)
 		level = c.span(g, known, w, h)
 	}
-	m.finish(c, low, level, known, label, src, surf, valid, sheet != nil)
+	m.finish(c, low, g, level, known, label, src, surf, valid, sheet != nil)
 	return m
+}
+
+// findPaper parts the valid cells into surfaces and marks those that show bare paper. It returns too which surface each
+// cell belongs to and which cell of one is the nearest.
+func (m *lightMap) findPaper(c crew, g *field, valid []bool, depth []float32) (known []bool, label, src []int32, surf []surface) {
+	label, surf = surfaces(g, c.flatCells(g, valid), depth)
+	src = spreadLabels(label, valid, m.w, m.h)
+	choosePaper(surf, boundaries(g, label, src, len(surf), m.w, m.h))
+	known = make([]bool, m.w*m.h)
+	for i, l := range label {
+		known[i] = l >= 0 && surf[l].paper
+	}
+	m.bridgeShadows(g, known, src, valid, surf)
+	return known, label, src, surf
+}
+
+// beside marks the cells that are no desk, and returns each one's distance from the rim of those, up to what counts as
+// rim.
+func (m *lightMap) beside(desk mask) (valid []bool, depth []float32) {
+	depth = make([]float32, m.w*m.h)
+	valid = desk.not().on
+	for i := range depth {
+		x, y := i%m.w, i/m.w
+		depth[i] = float32(min(x, y, m.w-1-x, m.h-1-y))
+	}
+	for d, ring := range desk.rings(int(rimCells(m.w, m.h)), desk.not()) {
+		for _, i := range ring {
+			depth[i] = min(depth[i], float32(d))
+		}
+	}
+	return valid, depth
 }
 
 // inside marks the cells whose middle lies in the sheet, and returns each one's distance from the rim in cells, up to
@@ -148,7 +176,7 @@ func surfaces(g *field, flat []bool, depth []float32) ([]int32, []surface) {
 	for i := range label {
 		label[i] = -1
 	}
-	rimDepth := float32(max(2, 0.06*float64(min(w, h))))
+	rimDepth := rimCells(w, h)
 	var surf []surface
 	var stack []int32
 	for i := range label {
@@ -196,6 +224,9 @@ func surfaces(g *field, flat []bool, depth []float32) ([]int32, []surface) {
 	}
 	return label, surf
 }
+
+// rimCells is how many cells from the rim of the sheet on count as its rim, on a map of w×h.
+func rimCells(w, h int) float32 { return float32(max(2, 0.06*float64(min(w, h)))) }
 
 // spreadLabels gives every valid cell within reach of a surface the nearest cell of one, as an index; -1 where there is
 // none.
@@ -311,7 +342,7 @@ func boundaries(g *field, label, src []int32, n, w, h int) []boundary {
 }
 
 // choosePaper decides which surfaces are bare paper: the one with most of the rim, weighed by its light, and all that
-// are as light as a neighbour that is paper, or as light but for a shadow that comes in over the rim.
+// are as light as a neighbour that is paper, or as light but for a fold, or a shadow that comes in over the rim.
 func choosePaper(surf []surface, pairs []boundary) {
 	best, bestScore := -1, 0.0
 	for i, s := range surf {
@@ -349,8 +380,9 @@ func choosePaper(surf []surface, pairs []boundary) {
 			same := lo > -tol && hi < tol
 			shadow := s.rim > 0 && s.rim*8 > s.n/4 && s.n > total/100 &&
 				mean < -minShadow && mean > -maxShadow && hi-lo < shadowHue-shadowHueShare*mean
-			if same || shadow {
-				s.paper, s.shadow = true, shadow && !same
+			fold := s.rim > 0 && s.n > total/100 && math.Abs(mean) < foldStep && hi-lo < shadowHue
+			if same || fold || shadow {
+				s.paper, s.shadow = true, shadow && !same && !fold
 				changed = true
 			}
 		}
@@ -650,7 +682,7 @@ func membrane(o *field, known []bool) {
 }
 
 // finish turns the level into gains, marks what is erased, and measures how uneven the light was.
-func (m *lightMap) finish(c crew, low, level *field, known []bool, label, src []int32, surf []surface, valid []bool, straightened bool) {
+func (m *lightMap) finish(c crew, low, g, level *field, known []bool, label, src []int32, surf []surface, valid []bool, straightened bool) {
 	w, h := m.w, m.h
 	level = level.smooth(c)
 	m.paper, m.valid = known, valid
@@ -676,10 +708,16 @@ func (m *lightMap) finish(c crew, low, level *field, known []bool, label, src []
 		m.shadow = m.shadow || s.shadow
 	}
 	m.erase = make([]bool, w*h)
+	clean := m.clean(low)
 	if !straightened {
-		m.markOutside(label, src, surf)
+		m.markOutside(g, label, src, surf)
+		erased := mask{w, h, m.erase}
+		for _, i := range crumbs(erased, clean).cells() {
+			erased.on[i] = true
+		}
+		m.erased = float64(erased.count()) / float64(w*h)
 	}
-	m.markBare(low)
+	m.markBare(clean)
 }
 
 // normalise scales the gains so that the median of bare paper becomes 1 in each channel.
@@ -705,7 +743,7 @@ func (m *lightMap) normalise(c crew, low *field) {
 }
 
 // markOutside marks what lies along the rim of an unstraightened picture and is not paper: desk, hand, the next sheet.
-func (m *lightMap) markOutside(label, src []int32, surf []surface) {
+func (m *lightMap) markOutside(g *field, label, src []int32, surf []surface) {
 	w, h := m.w, m.h
 	// length of the picture's rim that each surface holds
 	hold := make([]int, len(surf))
@@ -722,30 +760,25 @@ func (m *lightMap) markOutside(label, src []int32, surf []surface) {
 		at(y * w)
 		at(y*w + w - 1)
 	}
-	any := false
+	outside := newMask(w, h)
 	for l := range surf {
-		if !surf[l].paper && hold[l] > min(w, h)/6 {
-			surf[l].outside = true
-			any = true
+		if surf[l].paper || hold[l] <= min(w, h)/6 {
+			continue
+		}
+		held := newMask(w, h)
+		for i, s := range src {
+			held.on[i] = s >= 0 && label[s] == int32(l)
+		}
+		if edgeShare(g, mask{w, h, m.paper}, held, held.cells()) < leastEdge {
+			continue
+		}
+		for i, on := range held.on {
+			outside.on[i] = outside.on[i] || on
 		}
 	}
-	if !any {
-		return
+	for i, ok := range m.valid {
+		outside.on[i] = outside.on[i] || !ok
 	}
-	const grow = 2 // cells: the edge of a sheet is neither paper nor desk
-	n := 0
-	for i := range m.erase {
-		x, y := i%w, i/w
-	look:
-		for yy := max(0, y-grow); yy <= min(h-1, y+grow); yy++ {
-			for xx := max(0, x-grow); xx <= min(w-1, x+grow); xx++ {
-				if s := src[yy*w+xx]; s >= 0 && surf[label[s]].outside {
-					m.erase[i] = true
-					n++
-					break look
-				}
-			}
-		}
-	}
-	m.erased = float64(n) / float64(w*h)
+	const grow = 3 // cells: the edge of a sheet is neither paper nor desk, and casts a shadow
+	m.erase = outside.near(grow).on
 }

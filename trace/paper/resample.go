@@ -206,13 +206,13 @@ func (d *developer) isBare(x, y int) bool {
 	return p.X >= 0 && p.Y >= 0 && cx < m.w && cy < m.h && m.bare[cy*m.w+cx]
 }
 
-// markBare marks the cells that are bare paper to the last reduced pixel, with their neighbours.
-func (m *lightMap) markBare(low *field) {
+// clean marks the cells that are paper to the last reduced pixel.
+func (m *lightMap) clean(low *field) mask {
 	const least = 0.965 // reflectance: a few standard deviations of the grain of a reduced pixel below paper
-	clean := make([]bool, m.w*m.h)
-	for i := range clean {
+	clean := newMask(m.w, m.h)
+	for i := range clean.on {
 		x, y := i%m.w, i/m.w
-		ok := m.paper[i] && m.valid[i] && !m.erase[i]
+		ok := true
 		for j := 0; j < cellLow*cellLow && ok; j++ {
 			lx, ly := min(x*cellLow+j%cellLow, low.w-1), min(y*cellLow+j/cellLow, low.h-1)
 			p := low.v[3*(ly*low.w+lx):][:3]
@@ -220,15 +220,23 @@ func (m *lightMap) markBare(low *field) {
 				ok = ok && float32(v*m.gain.v[3*i+k]) > least
 			}
 		}
-		clean[i] = ok
+		clean.on[i] = ok
 	}
-	m.bare = make([]bool, len(clean))
+	return clean
+}
+
+// markBare marks the clean cells that are bare paper, with their neighbours.
+func (m *lightMap) markBare(clean mask) {
+	for i, on := range clean.on {
+		clean.on[i] = on && m.paper[i] && m.valid[i] && !m.erase[i]
+	}
+	m.bare = make([]bool, len(clean.on))
 	for y := 1; y < m.h-1; y++ {
 		for x := 1; x < m.w-1; x++ {
 			i := y*m.w + x
 			ok := true
 			for _, j := range [9]int{i - m.w - 1, i - m.w, i - m.w + 1, i - 1, i, i + 1, i + m.w - 1, i + m.w, i + m.w + 1} {
-				ok = ok && clean[j]
+				ok = ok && clean.on[j]
 			}
 			m.bare[i] = ok
 		}
