@@ -3,6 +3,8 @@ package paper
 import (
 	"math"
 	"slices"
+
+	"pochoir/fit"
 )
 
 // This file takes printed ruling out of a clean sheet: the lines of a notebook, one way or squared. As with the staff
@@ -22,14 +24,15 @@ const (
 	ruleSlopes  = 0.3  // steepest line, across over along
 	ruleDrift   = 4.0  // px a line may move from one strip to the next, beside its slope
 	ruleSkip    = 4    // strips in a row that may hide a line
-	ruleSpan    = 0.75 // share of the sheet that a line must reach over
+	ruleSpan    = 0.75 // share of its way over the sheet that a line must reach over
+	ruleShort   = 0.4  // least way over the sheet, of the strips: shorter lines are found by their family
 	ruleSeen    = 0.4  // share of the strips within that reach that must show it
 	ruleLeast   = 5    // lines of a family
 	ruleGap     = 12.0 // px, least distance between two lines of a family
 	ruleEven    = 0.12 // of the distance: how far lines may lie from even distances
 	ruleMissing = 8    // distances from one line to the next one seen
 	ruleSteady  = 0.6  // share of the distances that must be even
-	ruleBlank   = 0.85 // share of the sheet a lone line across a family must reach over
+	ruleBlank   = 0.85 // share of its way over the sheet a lone line across a family must reach over
 )
 
 // axis says how the pixels of a sheet are walked: n along the lines, m across.
@@ -39,7 +42,13 @@ type axis struct{ n, m, along, across int }
 type rule struct {
 	at   []float64 // by strip, always filled
 	seen []bool    // by strip: the line shows there
+	way  int       // strips in which it lies on the sheet
 }
+
+// stretch is the part of a strip that lies on the sheet, px across.
+type stretch struct{ lo, hi float64 }
+
+func (s stretch) holds(v float64) bool { return v >= s.lo && v < s.hi }
 
 // dropRuled takes printed ruling off the sheet and returns how many lines it was.
 func (s *Sheet) dropRuled(c crew) int {
@@ -81,12 +90,13 @@ func (s *Sheet) findRules(c crew, a axis) (family, single []rule) {
 		}
 	})
 	slope := steepest(dark, nu, a.m)
-	strips := projections(c, dark, nu, a.m, slope)
-	lines := followRules(strips, a.m, slope)
-	family = evenFamily(lines, a.m)
+	crests := findCrests(projections(c, dark, nu, a.m, slope))
+	sheet := s.stretches(a, len(crests))
+	lines := followRules(crests, sheet, slope)
+	family = evenFamily(lines, crests, sheet, a.m)
 	if family == nil {
 		for _, l := range lines {
-			if l.reach() > ruleBlank*float64(len(l.at)) && !l.touchesRim(a.m) {
+			if l.reach() > ruleBlank*float64(l.way) && !l.touchesRim(a.m) {
 				single = append(single, l)
 			}
 		}
@@ -95,6 +105,36 @@ func (s *Sheet) findRules(c crew, a axis) (family, single []rule) {
 		}
 	}
 	return family, single
+}
+
+// stretches returns what of each strip lies on the sheet and not on a desk that was erased.
+func (s *Sheet) stretches(a axis, strips int) []stretch {
+	out := make([]stretch, strips)
+	for k := range out {
+		out[k] = stretch{0, float64(a.m)}
+		d := s.developed
+		if d == nil || d.light == nil || d.light.erased == 0 {
+			continue
+		}
+		u := (float64(k) + 0.5) * ruleStrip
+		erased := func(v int) bool {
+			p := fit.Point{X: u, Y: float64(v) + 0.5}
+			if a.along != 4 {
+				p.X, p.Y = p.Y, p.X
+			}
+			_, e := d.light.at(d.back.Apply(p))
+			return e
+		}
+		lo, hi := 0, a.m
+		for lo < hi && erased(lo) {
+			lo++
+		}
+		for lo < hi && erased(hi-1) {
+			hi--
+		}
+		out[k] = stretch{float64(lo), float64(hi)}
+	}
+	return out
 }
 
 // columns sets the looked-at columns u0 to u1 of dst to the level of each pixel's darkest channel.
@@ -229,11 +269,11 @@ type crest struct {
 	back bool
 }
 
-// followRules links the crests of neighbouring strips to lines that reach over most of the sheet.
-func followRules(strips [][]float32, m int, slope float64) []rule {
+// findCrests returns the crests of each strip's projection.
+func findCrests(strips [][]float32) [][]crest {
 	crests := make([][]crest, len(strips))
 	for k, p := range strips {
-		for v := 2; v+2 < m; v++ {
+		for v := 2; v+2 < len(p); v++ {
 			h := p[v]
 			if h < ruleFloor || h < p[v-1] || h <= p[v+1] || h < p[v-2] || h < p[v+2] {
 				continue
@@ -245,6 +285,11 @@ func followRules(strips [][]float32, m int, slope float64) []rule {
 			crests[k] = append(crests[k], crest{v: float64(v) + 0.5 + o, high: h, next: -1})
 		}
 	}
+	return crests
+}
+
+// followRules links the crests of neighbouring strips to lines that reach over most of the sheet.
+func followRules(crests [][]crest, sheet []stretch, slope float64) []rule {
 	for hop := 1; hop <= ruleSkip; hop++ {
 		tol := ruleDrift * (1 + 0.25*float64(hop-1))
 		for k := 0; k+hop < len(crests); k++ {
@@ -272,7 +317,7 @@ func followRules(strips [][]float32, m int, slope float64) []rule {
 			if crests[k][i].back {
 				continue
 			}
-			if l, ok := lineFrom(crests, k, i, slope); ok {
+			if l, ok := lineFrom(crests, sheet, k, i, slope); ok {
 				lines = append(lines, l)
 			}
 		}
@@ -280,10 +325,10 @@ func followRules(strips [][]float32, m int, slope float64) []rule {
 	slices.SortStableFunc(lines, func(a, b rule) int {
 		return int(math.Copysign(1, a.middle()-b.middle()))
 	})
-	// Two chains of one line, parted by a long stretch of drawing or by grain, lie on each other.
+	// Two chains of one line, parted by a long stretch of drawing or by grain, lie on or beside each other.
 	kept := lines[:0]
 	for _, l := range lines {
-		if n := len(kept); n > 0 && math.Abs(kept[n-1].middle()-l.middle()) < ruleGap/2 {
+		if n := len(kept); n > 0 && math.Abs(kept[n-1].middle()-l.middle()) < ruleGap {
 			if l.count() > kept[n-1].count() {
 				kept[n-1] = l
 			}
@@ -318,9 +363,9 @@ func nearestOpen(c []crest, v float64) int {
 
 // lineFrom follows the chain from crest i of strip k. It is a line if it reaches far, shows often enough and bends no
 // more than a sheet does.
-func lineFrom(crests [][]crest, k, i int, slope float64) (rule, bool) {
+func lineFrom(crests [][]crest, sheet []stretch, k, i int, slope float64) (rule, bool) {
 	n := len(crests)
-	l := rule{make([]float64, n), make([]bool, n)}
+	l := rule{at: make([]float64, n), seen: make([]bool, n)}
 	first, last := k, k
 	for {
 		c := &crests[k][i]
@@ -331,7 +376,18 @@ func lineFrom(crests [][]crest, k, i int, slope float64) (rule, bool) {
 		k, i = k+c.hop, c.next
 	}
 	count := l.count()
-	if float64(last-first+1) < ruleSpan*float64(n) || float64(count) < ruleSeen*float64(last-first+1) {
+	own := slope * ruleStrip // px across from one strip to the next
+	if last > first {
+		own = (l.at[last] - l.at[first]) / float64(last-first)
+	}
+	for j := range n {
+		v := l.at[first] + float64(own*float64(j-first))
+		if j >= first && j <= last || sheet[j].holds(v) {
+			l.way++
+		}
+	}
+	reach := float64(last - first + 1)
+	if float64(l.way) < ruleShort*float64(n) || reach < ruleSpan*float64(l.way) || float64(count) < ruleSeen*reach {
 		return l, false
 	}
 	// A parabola through what is seen, three times, each time without what lies off the last; gaps and ends follow it.
@@ -419,87 +475,189 @@ func (l *rule) reach() float64 {
 
 // touchesRim reports whether the line lies along the edge of the sheet, where other things than print make lines.
 func (l *rule) touchesRim(m int) bool {
-	lo, hi := slices.Min(l.at), slices.Max(l.at)
-	return lo < 2*ruleGap || hi > float64(m)-2*ruleGap
+	n := 0
+	for _, v := range l.at {
+		if v < 2*ruleGap || v > float64(m)-2*ruleGap {
+			n++
+		}
+	}
+	return 2*n > len(l.at)
 }
 
 // evenFamily returns the lines that lie at even distances, as print does, and those missing between two of them; nil if
 // they are too few or too uneven.
-func evenFamily(lines []rule, m int) []rule {
+func evenFamily(lines []rule, crests [][]crest, sheet []stretch, m int) []rule {
 	const beyond = 2.0 // lines that are looked for outside the first and the last, where they leave the sheet at a slant
 	if len(lines) < ruleLeast {
 		return nil
 	}
-	var gaps []float64
-	for i := 1; i < len(lines); i++ {
-		gaps = append(gaps, lines[i].middle()-lines[i-1].middle())
-	}
-	sorted := slices.Clone(gaps)
-	slices.Sort(sorted)
-	even, count := 0.0, -1
-	for _, d := range sorted { // the distance that most others are a multiple of
-		if d < ruleGap {
-			continue
-		}
-		n := 0
-		for _, g := range gaps {
-			if k := math.Round(g / d); k >= 1 && k <= 6 && math.Abs(g-float64(k*d)) < ruleEven*d {
-				n++
-			}
-		}
-		if n > count {
-			even, count = d, n
-		}
-	}
-	if count < ruleLeast-1 || float64(count) < ruleSteady*float64(len(gaps)) {
+	s, ok := evenSeries(lines, m)
+	if !ok {
 		return nil
 	}
-	lines = inStep(lines, even)
-	if len(lines) < ruleLeast {
+	if lines = s.inStep(lines); len(lines) < ruleLeast {
 		return nil
 	}
-	gaps = gaps[:0]
+	number := make([]int, len(lines))
 	for i := 1; i < len(lines); i++ {
-		gaps = append(gaps, lines[i].middle()-lines[i-1].middle())
+		k, _ := s.steps(&lines[i-1], &lines[i])
+		number[i] = number[i-1] + k
 	}
-	align(lines, gaps, even)
-	straighten(lines, even)
+	print := usualCrest(lines, crests)
+	align(lines, number, print)
+	// What only happened to lie at the right distance at an end is not what the others go on to.
+	astray := func(l *rule) bool { return float64(l.count()) < ruleSeen*float64(l.way) }
+	for len(lines) > ruleLeast && astray(&lines[len(lines)-1]) {
+		lines, number = lines[:len(lines)-1], number[:len(number)-1]
+	}
+	for len(lines) > ruleLeast && astray(&lines[0]) {
+		lines, number = lines[1:], number[1:]
+	}
+	for i := range lines {
+		print.settle(&lines[i])
+	}
+	s.straighten(lines, number)
 	var out []rule
-	for k := beyond; k >= 1; k-- {
-		out = append(out, lerpRule(&lines[0], &lines[1], -float64(k*even)/gaps[0]))
-	}
-	out = append(out, lines[0])
-	for i := 1; i < len(lines); i++ {
-		k := math.Round(gaps[i-1] / even)
-		if k >= 2 && k <= ruleMissing && math.Abs(gaps[i-1]-float64(k*even)) < ruleEven*even {
-			for j := 1.0; j < k; j++ {
-				out = append(out, lerpRule(&lines[i-1], &lines[i], j/k))
+	for i := range lines {
+		if i > 0 {
+			for k, n := 1, number[i]-number[i-1]; k < n; k++ {
+				t := s.between(&lines[i-1], &lines[i], float64(k)/float64(n))
+				out = append(out, lerpRule(&lines[i-1], &lines[i], t))
 			}
 		}
 		out = append(out, lines[i])
 	}
-	last := len(lines) - 1
-	for k := 1.0; k <= beyond; k++ {
-		out = append(out, lerpRule(&lines[last-1], &lines[last], 1+float64(k*even)/gaps[last-1]))
+	for range 2 { // at either end
+		out = extend(out, print, sheet)
+		last := len(out) - 1
+		for k := 1.0; k <= beyond; k++ {
+			out = append(out, lerpRule(&out[last-1], &out[last], 1+k))
+		}
+		slices.Reverse(out)
 	}
 	return slices.DeleteFunc(out, func(l rule) bool {
 		return slices.Max(l.at) < 0 || slices.Min(l.at) > float64(m)
 	})
 }
 
+// series is how lines at even distances are seen: near ones farther apart than far ones where the sheet is tilted.
+type series struct {
+	slant float64 // -1 to 1 exclusive; 0 where all distances are alike
+	half  float64 // of the sheet across, px
+	even  float64 // distance in the middle of the sheet, px
+}
+
+// place returns where a line would lie if it were seen without a slant, px from the middle of the sheet.
+func (s series) place(l *rule) float64 {
+	t := l.middle()/s.half - 1
+	return float64(s.half*t) / (1 - float64(s.slant*t))
+}
+
+// steps returns how many lines b lies beyond a, and whether it does so by a whole number of distances, give or take.
+func (s series) steps(a, b *rule) (int, bool) {
+	g := s.place(b) - s.place(a)
+	k := math.Round(g / s.even)
+	return int(k), k >= 1 && k <= ruleMissing && math.Abs(g-float64(k*s.even)) < ruleEven*s.even
+}
+
+// between returns how far from a to b a line is seen that lies the share t of the way on the sheet.
+func (s series) between(a, b *rule, t float64) float64 {
+	p, q := s.place(a), s.place(b)
+	p += float64(t * (q - p))
+	v := s.half + p/(1+float64(s.slant*p)/s.half)
+	return (v - a.middle()) / (b.middle() - a.middle())
+}
+
+// evenSeries returns the slant and the distance by which most of the neighbours lie whole distances apart.
+func evenSeries(lines []rule, m int) (series, bool) {
+	const (
+		slants = 6    // either way, to be tried: at the steepest, near lines lie 3.4 times as far apart as far ones
+		slant  = 0.05 // from one to the next: distances at the rim change by a tenth
+		most   = 6    // distances from one neighbour to the next
+	)
+	var best series
+	score, top := 0.0, 0
+	gaps := make([]float64, len(lines)-1)
+	for k := range 2*slants + 1 {
+		s := series{slant: float64(slant * float64((k+1)/2*(1-k%2*2))), half: float64(m) / 2} // the least first
+		for i := range gaps {
+			gaps[i] = s.place(&lines[i+1]) - s.place(&lines[i])
+		}
+		sorted := slices.Clone(gaps)
+		slices.Sort(sorted)
+		for _, s.even = range sorted { // the distance that most others are a multiple of, the better the less a multiple
+			if s.even < ruleGap {
+				continue
+			}
+			fit, n := 0.0, 0
+			for _, g := range gaps {
+				k := math.Round(g / s.even)
+				if off := math.Abs(g-float64(k*s.even)) / (ruleEven * s.even); k >= 1 && k <= most && off < 1 {
+					fit += (1 - off) / k
+					n++
+				}
+			}
+			if fit > score {
+				best, score, top = s, fit, n
+			}
+		}
+	}
+	return best, top >= ruleLeast-1 && float64(top) >= ruleSteady*float64(len(gaps))
+}
+
+// extend goes on from the last lines of a family, line by line, as long as the sheet shows them there: those that cross
+// only a corner of it, or fan out too much to be followed from strip to strip.
+func extend(lines []rule, print printed, sheet []stretch) []rule {
+	const (
+		back = 4   // lines that the next one follows from, to either side of a line's own errors
+		near = 1.5 // px between a crest and the line
+	)
+	off, use := make([]float64, len(sheet)), make([]bool, len(sheet))
+	for {
+		n := len(lines)
+		k := min(back, n-1)
+		next := lerpRule(&lines[n-1-k], &lines[n-1], 1+1/float64(k))
+		gap := math.Abs(next.middle() - lines[n-1].middle())
+		if gap < ruleGap {
+			return lines
+		}
+		for j, v := range next.at {
+			use[j] = false
+			if !sheet[j].holds(v) {
+				continue
+			}
+			next.way++
+			at, ok := print.find(j, v, ruleEven*gap)
+			off[j], use[j] = at-v, ok
+		}
+		p, ok := parabola(off, use, 0)
+		if !ok {
+			return lines
+		}
+		for j := range next.at {
+			shift := along(p, j, len(off))
+			next.at[j] += shift
+			next.seen[j] = use[j] && math.Abs(off[j]-shift) < near
+		}
+		if float64(next.count()) < math.Max(2, ruleSeen*float64(next.way)) {
+			return lines
+		}
+		print.settle(&next)
+		lines = append(lines, next)
+	}
+}
+
 // inStep returns those of the lines, in their order, that lie whole distances from one another, as many as there can be,
 // each counting by how often it shows. What else looks like a line, such as the edge of something painted, falls out:
 // it would shift the count of those after it.
-func inStep(lines []rule, even float64) []rule {
+func (s series) inStep(lines []rule) []rule {
 	best := make([]int, len(lines)) // what a chain up to here shows
 	from := make([]int, len(lines))
 	end := 0
 	for i := range lines {
 		best[i], from[i] = lines[i].count(), -1
 		for j := range i {
-			g := lines[i].middle() - lines[j].middle()
-			k := math.Round(g / even)
-			if k < 1 || k > ruleMissing || math.Abs(g-float64(k*even)) > ruleEven*even {
+			if _, ok := s.steps(&lines[j], &lines[i]); !ok {
 				continue
 			}
 			if n := best[j] + lines[i].count(); n > best[i] {
@@ -518,52 +676,48 @@ func inStep(lines []rule, even float64) []rule {
 	return out
 }
 
-// align takes lines back to where the others of the family, as one, say that they lie: at each strip on the parabola over
-// the lines' numbers that passes near the most of them. Where several neighbours follow the stripes of a drawing, each has
-// the others for its excuse.
-func align(lines []rule, gaps []float64, even float64) {
+// align takes lines back to where the others of the family, as one, say that they lie: at each strip on the even
+// distances, seen at a slant, that pass near the most of them. Where several neighbours follow the stripes of a drawing,
+// each has the others for its excuse; where a sheet is curled, print is seen where they lie and none where it should be.
+func align(lines []rule, number []int, print printed) {
 	const (
 		astray = 2.5 // px
 		least  = 8   // lines seen at a strip
 		most   = 0.7 // share of them that must agree
-		picks  = 6   // of a third of them, that parabolas are tried through
+		picks  = 6   // of a third of them, that distances are tried through
 	)
-	number := make([]int, len(lines))
-	for i, g := range gaps {
-		number[i+1] = number[i] + int(math.Round(g/even))
-	}
 	n := number[len(number)-1] + 1
-	at, use := make([]float64, n), make([]bool, n)
+	off, use := make([]float64, n), make([]bool, n)
 	for j := range lines[0].at {
 		var seen []int
 		for i := range lines {
-			if at[number[i]] = lines[i].at[j]; lines[i].seen[j] {
+			if lines[i].seen[j] {
 				seen = append(seen, i)
 			}
 		}
 		if len(seen) < least {
 			continue
 		}
-		agree := func(p [3]float64, i int) bool { return math.Abs(lines[i].at[j]-along(p, number[i], n)) < astray }
-		var best [3]float64
+		agree := func(r receding, i int) bool { return math.Abs(lines[i].at[j]-r.at(number[i], n)) < astray }
+		var best receding
 		top := 0
 		third := len(seen) / 3
 		step := max(1, third/picks)
 		for x := 0; x < third; x += step {
 			for y := third; y < 2*third; y += step {
 				for z := 2 * third; z < len(seen); z += step {
-					p, ok := through(lines, number, j, n, [3]int{seen[x], seen[y], seen[z]})
+					r, ok := through(lines, number, j, n, [3]int{seen[x], seen[y], seen[z]})
 					if !ok {
 						continue
 					}
 					count := 0
 					for _, i := range seen {
-						if agree(p, i) {
+						if agree(r, i) {
 							count++
 						}
 					}
 					if count > top {
-						best, top = p, count
+						best, top = r, count
 					}
 				}
 			}
@@ -572,66 +726,141 @@ func align(lines []rule, gaps []float64, even float64) {
 			continue
 		}
 		clear(use)
-		for _, i := range seen {
-			use[number[i]] = agree(best, i)
+		for _, i := range seen { // the sheet may be curled a little
+			use[number[i]], off[number[i]] = agree(best, i), lines[i].at[j]-best.at(number[i], n)
 		}
-		p, ok := parabola(at, use, 0)
+		p, ok := parabola(off, use, 0)
 		if !ok || top < 6 {
 			continue
 		}
 		for i := range lines {
-			if !agree(p, i) {
-				lines[i].at[j], lines[i].seen[j] = along(p, number[i], n), false
+			at := &lines[i].at[j]
+			to := best.at(number[i], n) + along(p, number[i], n)
+			if math.Abs(*at-to) >= astray && (print.shows(j, to) || !print.shows(j, *at)) {
+				*at, lines[i].seen[j] = to, false
 			}
 		}
 	}
 }
 
-// through returns the parabola over the numbers of lines that passes through three of them at strip j.
-func through(lines []rule, number []int, j, n int, of [3]int) (p [3]float64, ok bool) {
-	var x, v [3]float64
+// printed knows print by how dark it is in each strip.
+type printed struct {
+	crests [][]crest
+	usual  float32 // height of a crest of print
+}
+
+// usualCrest returns what is known of the print that lines follow.
+func usualCrest(lines []rule, crests [][]crest) printed {
+	var high []float32
+	for i := range lines {
+		for j, seen := range lines[i].seen {
+			if seen && j < len(crests) {
+				if k := nearestCrest(crests[j], lines[i].at[j]); k >= 0 {
+					high = append(high, crests[j][k].high)
+				}
+			}
+		}
+	}
+	if len(high) == 0 {
+		return printed{}
+	}
+	return printed{crests, nth(high, len(high)/2)}
+}
+
+// find returns where strip j shows print within reach px of v.
+func (p printed) find(j int, v, reach float64) (float64, bool) {
+	const faint, dark = 0.3, 2 // heights of a crest, over the usual one: the strip may lie on the sheet in part
+	if j >= len(p.crests) {
+		return 0, false
+	}
+	k := nearestCrest(p.crests[j], v)
+	if k < 0 {
+		return 0, false
+	}
+	c := p.crests[j][k]
+	return c.v, math.Abs(c.v-v) < reach && c.high > faint*p.usual && c.high < dark*p.usual
+}
+
+// shows reports whether strip j shows print at v.
+func (p printed) shows(j int, v float64) bool {
+	_, ok := p.find(j, v, 1.5)
+	return ok
+}
+
+// settle takes a line to the print near it where it has only been carried on so far.
+func (p printed) settle(l *rule) {
+	for j, v := range l.at {
+		if l.seen[j] {
+			continue
+		}
+		if at, ok := p.find(j, v, ruleDrift); ok {
+			l.at[j], l.seen[j] = at, true
+		}
+	}
+}
+
+// receding is where lines at even distances are seen at a slant, (p + q·x) / (1 + r·x) for the number x of the line: what
+// a camera makes of places along a line (R. Hartley & A. Zisserman, "Multiple View Geometry in Computer Vision", 2nd
+// edition, 2004, section 2.5).
+type receding struct{ p, q, r float64 }
+
+// at returns the place of line i of n.
+func (v receding) at(i, n int) float64 {
+	x := unitStep(i, n)
+	return (v.p + float64(v.q*x)) / (1 + float64(v.r*x))
+}
+
+// unitStep is line i of n on the way from -1 to 1.
+func unitStep(i, n int) float64 { return 2*(float64(i)+0.5)/float64(n) - 1 }
+
+// through returns the even distances that pass through three of the lines at strip j; false where they would recede into
+// the horizon.
+func through(lines []rule, number []int, j, n int, of [3]int) (receding, bool) {
+	const steepest = 0.5 // r: farther lines may lie up to nine times as close as near ones
+	var one, x, xv, v [3]float64
 	for k, i := range of {
-		x[k], v[k] = 2*(float64(number[i])+0.5)/float64(n)-1, lines[i].at[j]
+		one[k], x[k], v[k] = 1, unitStep(number[i], n), lines[i].at[j]
+		xv[k] = -float64(x[k] * v[k])
 	}
-	if x[0] == x[1] || x[1] == x[2] || x[0] == x[2] {
-		return p, false
+	det := dot(one, cross(x, xv))
+	if det == 0 {
+		return receding{}, false
 	}
-	// Newton's divided differences, then in powers of x.
-	a, b := (v[1]-v[0])/(x[1]-x[0]), (v[2]-v[1])/(x[2]-x[1])
-	c := (b - a) / (x[2] - x[0])
-	p[2] = c
-	p[1] = a - float64(c*(x[0]+x[1]))
-	p[0] = v[0] - float64(a*x[0]) + float64(c*float64(x[0]*x[1]))
-	return p, true
+	s := receding{dot(v, cross(x, xv)) / det, dot(one, cross(v, xv)) / det, dot(one, cross(x, v)) / det}
+	return s, math.Abs(s.r) < steepest
 }
 
 // straighten takes a line back to between its neighbours wherever it has strayed, as along a drawn line near it; the one
-// that has strayed farthest first, as its neighbours seem to have strayed too.
-func straighten(lines []rule, even float64) {
+// that has strayed farthest first, as its neighbours seem to have strayed too. number counts the lines with those that are
+// missing between them.
+func (s series) straighten(lines []rule, number []int) {
 	const astray = 1.2 // px
 	for j := range lines[0].at {
 		for range len(lines) / 4 {
 			worst, far := -1, astray
 			for i := 1; i+1 < len(lines); i++ {
 				a, l, b := lines[i-1].at[j], lines[i].at[j], lines[i+1].at[j]
-				if math.Abs(b-a-float64(2*even)) > 4*ruleEven*even {
+				wide := lines[i+1].middle() - lines[i-1].middle()
+				if number[i+1]-number[i-1] > 2 || math.Abs(b-a-wide) > 2*ruleEven*wide {
 					continue
 				}
-				if d := math.Abs(l - (a+b)/2); d > far {
+				if d := math.Abs(l - a - float64(s.between(&lines[i-1], &lines[i+1], 0.5)*(b-a))); d > far {
 					worst, far = i, d
 				}
 			}
 			if worst < 0 {
 				break
 			}
-			lines[worst].at[j], lines[worst].seen[j] = (lines[worst-1].at[j]+lines[worst+1].at[j])/2, false
+			before, after := &lines[worst-1], &lines[worst+1]
+			way := s.between(before, after, 0.5) * (after.at[j] - before.at[j])
+			lines[worst].at[j], lines[worst].seen[j] = before.at[j]+float64(way), false
 		}
 	}
 }
 
 // lerpRule returns the line between two others.
 func lerpRule(a, b *rule, t float64) rule {
-	l := rule{make([]float64, len(a.at)), make([]bool, len(a.at))}
+	l := rule{at: make([]float64, len(a.at)), seen: make([]bool, len(a.at))}
 	for i := range l.at {
 		l.at[i] = a.at[i] + float64(t*(b.at[i]-a.at[i]))
 	}
