@@ -35,6 +35,14 @@ const (
 	ruleBlank   = 0.85 // share of its way over the sheet a lone line across a family must reach over
 )
 
+const (
+	mostMargins = 2
+	mostFolds   = 3 // along an axis: a sheet folded in half three times
+	// foldDark is the most that a fold may darken the sheet in the mean, logarithm of light: well below ruleCap, which a
+	// stroke of ink reaches. What is as faint and still runs from edge to edge was not drawn.
+	foldDark = 0.75 * ruleCap
+)
+
 // axis says how the pixels of a sheet are walked: n along the lines, m across.
 type axis struct{ n, m, along, across int }
 
@@ -50,30 +58,35 @@ type stretch struct{ lo, hi float64 }
 
 func (s stretch) holds(v float64) bool { return v >= s.lo && v < s.hi }
 
-// dropRuled takes printed ruling off the sheet and returns how many lines it was.
-func (s *Sheet) dropRuled(c crew) int {
+// ruling is what runs across a sheet along one axis: a family of lines; where there is none, lines that may be the margin
+// of another's, and folds of the paper.
+type ruling struct{ family, margins, folds []rule }
+
+// dropRuled takes printed ruling and folds off the sheet and returns how many lines of either it was.
+func (s *Sheet) dropRuled(c crew) (lines, folds int) {
 	axes := [2]axis{{s.W, s.H, 4, 4 * s.W}, {s.H, s.W, 4 * s.W, 4}}
-	var found [2][]rule
-	var single [2][]rule
 	if min(s.W, s.H) < 6*ruleStrip {
-		return 0
+		return 0, 0
 	}
-	c.each(2, func(k int) { found[k], single[k] = s.findRules(c, axes[k]) })
-	n := 0
+	var found [2]ruling
+	c.each(2, func(k int) { found[k] = s.findRules(c, axes[k]) })
 	for k, a := range axes {
-		lines := found[k]
-		if len(lines) == 0 && len(found[1-k]) > 0 {
-			lines = single[k] // the margin of a ruled page
+		f := found[k]
+		if len(f.family) == 0 && len(found[1-k].family) > 0 {
+			f.family, f.folds = f.margins, nil
 		}
-		s.eraseRules(c, a, lines)
-		n += len(lines)
+		s.eraseRules(c, a, f.family)
+		for i := range f.folds { // no two of one shape
+			s.eraseRules(c, a, f.folds[i:i+1])
+		}
+		lines += len(f.family)
+		folds += len(f.folds)
 	}
-	return n
+	return lines, folds
 }
 
-// findRules returns the family of printed lines along an axis, none when there is none, and otherwise lines that reach
-// over nearly all of the sheet.
-func (s *Sheet) findRules(c crew, a axis) (family, single []rule) {
+// findRules returns what runs across the sheet along an axis.
+func (s *Sheet) findRules(c crew, a axis) (f ruling) {
 	nu := a.n / ruleStep
 	dark := make([]uint8, nu*a.m) // darkness of thin marks, by looked-at column, in ruleUnit
 	c.rows(nu, func(u0, u1 int) {
@@ -93,18 +106,35 @@ func (s *Sheet) findRules(c crew, a axis) (family, single []rule) {
 	crests := findCrests(projections(c, dark, nu, a.m, slope))
 	sheet := s.stretches(a, len(crests))
 	lines := followRules(crests, sheet, slope)
-	family = evenFamily(lines, crests, sheet, a.m)
-	if family == nil {
-		for _, l := range lines {
-			if l.reach() > ruleBlank*float64(l.way) && !l.touchesRim(a.m) {
-				single = append(single, l)
-			}
+	if f.family = evenFamily(lines, crests, sheet, a.m); f.family != nil {
+		return f
+	}
+	for _, l := range lines {
+		if l.reach() <= ruleBlank*float64(l.way) || l.touchesRim(a.m) {
+			continue
 		}
-		if len(single) > 2 {
-			single = nil
+		f.margins = append(f.margins, l)
+		if l.endToEnd(sheet) && usualCrest([]rule{l}, crests).usual < foldDark {
+			f.folds = append(f.folds, l)
 		}
 	}
-	return family, single
+	if len(f.margins) > mostMargins {
+		f.margins = nil
+	}
+	if len(f.folds) > mostFolds {
+		f.folds = nil
+	}
+	return f
+}
+
+// endToEnd reports whether the line shows from the edge of the sheet to the other, give or take a strip.
+func (l *rule) endToEnd(sheet []stretch) bool {
+	on := func(j int) bool { return sheet[j].holds(l.at[j]) }
+	first, last := slices.Index(l.seen, true), len(l.seen)-1
+	for last >= 0 && !l.seen[last] {
+		last--
+	}
+	return first >= 0 && (first < 2 || !on(first-2)) && (last > len(l.seen)-3 || !on(last+2))
 }
 
 // stretches returns what of each strip lies on the sheet and not on a desk that was erased.

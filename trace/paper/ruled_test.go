@@ -130,7 +130,7 @@ func TestRulingGoes(t *testing.T) {
 			}
 			s := lined.sheet(2, 1)
 			before := compare(s, plain, 30)
-			n := s.dropRuled(newCrew(context.Background(), 2))
+			n, _ := s.dropRuled(newCrew(context.Background(), 2))
 			if n < 12 {
 				t.Errorf("%d lines dropped", n)
 			}
@@ -164,7 +164,7 @@ func TestRulingOnDarkPaintGoes(t *testing.T) {
 		return c.sheet(3, 6)
 	}
 	want, s := draw(false), draw(true)
-	if n := s.dropRuled(newCrew(context.Background(), 2)); n < 30 {
+	if n, _ := s.dropRuled(newCrew(context.Background(), 2)); n < 30 {
 		t.Fatalf("%d lines dropped", n)
 	}
 	if off := compare(s, want, 22); off > 0.0001 {
@@ -191,7 +191,7 @@ func strokesOnRules(printed bool) *canvas {
 func TestStrokesOnRulesStay(t *testing.T) {
 	want := strokesOnRules(false).sheet(1.5, 4)
 	s := strokesOnRules(true).sheet(1.5, 4)
-	if n := s.dropRuled(newCrew(context.Background(), 2)); n < 15 {
+	if n, _ := s.dropRuled(newCrew(context.Background(), 2)); n < 15 {
 		t.Fatalf("%d lines dropped", n)
 	}
 	ink, lost := 0, 0
@@ -220,7 +220,7 @@ func TestNoRulingNothingGoes(t *testing.T) {
 		return math.Max(a, band(x-780, 5))
 	})
 	s, want := c.sheet(2, 4), c.sheet(2, 4)
-	if n := s.dropRuled(newCrew(context.Background(), 2)); n != 0 || compare(s, want, 0) != 0 {
+	if n, _ := s.dropRuled(newCrew(context.Background(), 2)); n != 0 || compare(s, want, 0) != 0 {
 		t.Errorf("%d lines dropped", n)
 	}
 }
@@ -407,7 +407,7 @@ func TestRulingByWorkers(t *testing.T) {
 	c.rule(14, 0.01, 3, false)
 	c.rule(14, -0.01, 3, true)
 	want := c.sheet(2, 5)
-	if n := want.dropRuled(newCrew(context.Background(), 1)); n < 60 {
+	if n, _ := want.dropRuled(newCrew(context.Background(), 1)); n < 60 {
 		t.Fatalf("%d lines dropped, too few to say anything", n)
 	}
 	for workers := 2; workers <= 5; workers++ {
@@ -509,5 +509,31 @@ func TestRecedingFamily(t *testing.T) {
 				}
 			}
 		}
+	}
+}
+
+// Two folds go, and the drawing stays: a dark line from edge to edge, and one as faint as a fold that ends on the sheet.
+func TestFoldsGo(t *testing.T) {
+	plain := func(c *canvas) *canvas {
+		c.layer(inkBlack, func(x, y float64) float64 { return band(y-630, 5) })
+		c.layer([3]float64{0.75, 0.75, 0.75}, func(x, y float64) float64 { return band(y-90, 3) * b2f(x < 700) })
+		return c
+	}
+	folded := ringAndDisc()
+	for _, across := range []bool{false, true} {
+		folded.layer([3]float64{0.8, 0.8, 0.8}, func(x, y float64) float64 {
+			d := y - 260 - 0.02*x
+			if across {
+				d = x - 430 + 0.03*y
+			}
+			return math.Exp(-d * d / 8)
+		})
+	}
+	s, want := plain(folded).sheet(1.5, 4), plain(ringAndDisc()).sheet(1.5, 4)
+	if lines, folds := s.dropRuled(newCrew(context.Background(), 2)); lines != 0 || folds != 2 {
+		t.Errorf("%d lines and %d folds dropped", lines, folds)
+	}
+	if off := compare(s, want, 30); off > 0.001 {
+		t.Errorf("%.2f %% of the sheet are off", 100*off)
 	}
 }

@@ -218,9 +218,15 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 		}
 	}
 	if light != nil && !opt.KeepRuled {
-		if n := s.dropRuled(c); n > 0 {
-			s.dropped, s.blank = true, nil // lines may have lain on squares that are white but for them
-			s.note("printed ruling dropped, %d lines", n)
+		lines, folds := s.dropRuled(c)
+		if lines+folds > 0 {
+			s.dropped, s.blank = true, nil // they may have lain on squares that are white but for them
+		}
+		if lines > 0 {
+			s.note("printed ruling dropped, %d lines", lines)
+		}
+		if folds > 0 {
+			s.note("folds of the paper dropped, %d", folds)
 		}
 	}
 	// Most sheets have no pencil: what shows through is looked for beside it, and once more where pencil goes.
