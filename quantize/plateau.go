@@ -51,12 +51,11 @@ func (q *flattener) plateau(i int) uint8 {
 	square := [4]int{i, i + 1, i + q.w, i + q.w + 1}
 	lo, hi := 255*256, 0
 	for _, j := range square {
-		p := q.px.Pix[4*j : 4*j+3 : 4*j+3]
-		l := 77*int(p[0]) + 150*int(p[1]) + 29*int(p[2])
-		lo, hi = min(lo, l), max(hi, l)
-	}
-	if hi-lo > plateauRange*256 {
-		return unlabelled
+		p := at(q.px.Pix, j)
+		l := 77*int(uint8(p)) + 150*int(uint8(p>>8)) + 29*int(uint8(p>>16))
+		if lo, hi = min(lo, l), max(hi, l); hi-lo > plateauRange*256 {
+			return unlabelled
+		}
 	}
 	var m tone
 	for _, j := range square {

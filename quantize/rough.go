@@ -3,6 +3,7 @@ package quantize
 import (
 	"math"
 	"math/bits"
+	"sync"
 
 	"pochoir/quantize/colour"
 )
@@ -149,14 +150,16 @@ func (q *flattener) mean() colour.RGB {
 func (q *flattener) classifyRough() {
 	w := q.w
 	f, even := q.newFinder(), q.evenRuns()
+	// colours come again: remember the last answer by a few of their bits
+	type answer struct {
+		key   uint32
+		label uint8
+	}
+	type answers [1 << 12]answer
+	tables := sync.Pool{New: func() any { return new(answers) }}
 	rowBands(q.h, q.opt.Workers, func(_, y0, y1 int) {
-		// colours come again within a band: remember the last answer by a few of their bits
-		const slots = 1 << 12
-		type answer struct {
-			key   uint32
-			label uint8
-		}
-		var known [slots]answer
+		known := tables.Get().(*answers)
+		defer tables.Put(known)
 		for y := y0; y < y1; y++ {
 			row := q.px.Pix[4*y*w : 4*(y+1)*w]
 			out := q.labels[y*w : (y+1)*w]
@@ -171,7 +174,11 @@ func (q *flattener) classifyRough() {
 				if a.key != key {
 					*a = answer{key, q.find(f, unpack(c))}
 				}
-				fill(out[x:e], a.label)
+				if e == x+1 {
+					out[x] = a.label
+				} else {
+					fill(out[x:e], a.label)
+				}
 				x = e
 			}
 		}

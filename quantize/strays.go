@@ -105,8 +105,8 @@ func (q *flattener) quiet(i int) bool {
 
 // step reports whether pixels i and i+o differ little.
 func (q *flattener) step(i, o int) bool {
-	a, b := q.px.Pix[4*i:4*i+3:4*i+3], q.px.Pix[4*(i+o):4*(i+o)+3:4*(i+o)+3]
-	r, g, bl := int(a[0])-int(b[0]), int(a[1])-int(b[1]), int(a[2])-int(b[2])
+	a, b := at(q.px.Pix, i), at(q.px.Pix, i+o)
+	r, g, bl := int(uint8(a))-int(uint8(b)), int(uint8(a>>8))-int(uint8(b>>8)), int(uint8(a>>16))-int(uint8(b>>16))
 	y := 77*r + 150*g + 29*bl
 	return y <= quietStep*256 && y >= -quietStep*256 && r <= quietColour && r >= -quietColour && bl <= quietColour && bl >= -quietColour
 }

@@ -281,15 +281,17 @@ func innerView(pic *Picture) image.Rectangle {
 		r.Max.Y--
 	}
 	// Row by row, as they lie in memory: the sides are where the row that reaches farthest out begins and ends.
-	r.Min.X = w
-	for y := r.Min.Y; y < r.Max.Y; y++ {
-		r.Min.X = until(y, 0, r.Min.X)
-	}
-	r.Max.X = r.Min.X
+	var wg sync.WaitGroup
+	left, right := w, 0
+	wg.Go(func() {
+		for y := r.Min.Y; y < r.Max.Y; y++ {
+			left = until(y, 0, left)
+		}
+	})
 	for y := r.Min.Y; y < r.Max.Y; y++ {
 		x := w - 1
-		for x >= r.Max.X {
-			if i := y*w + x; x > r.Max.X && binary.LittleEndian.Uint64(pic.Pix[4*i-4:]) == exact {
+		for x >= right {
+			if i := y*w + x; x > right && binary.LittleEndian.Uint64(pic.Pix[4*i-4:]) == exact {
 				x -= 2
 			} else if same(i) {
 				x--
@@ -297,7 +299,9 @@ func innerView(pic *Picture) image.Rectangle {
 				break
 			}
 		}
-		r.Max.X = x + 1
+		right = x + 1
 	}
+	wg.Wait()
+	r.Min.X, r.Max.X = left, right
 	return r
 }

@@ -456,9 +456,9 @@ func ReferenceSheet(d *trace.Drawing, pix []uint8, w, h int, p Placement, f Refe
 	if r := []rune(title); len(r) > 48 {
 		title = string(r[:47]) + "…"
 	}
-	x := s.text(boldFont, titleSize, sheetInk, title, margin, margin+18, 0)
-	s.text(plainFont, wordSize, sheetPale, fmt.Sprintf("over a photograph of %d × %d px", w, h), x+18, margin+18, 0)
-	s.text(plainFont, smallSize+1, sheetInk, f.line(), margin, margin+46, 0)
+	x := s.text(boldFont(), titleSize, sheetInk, title, margin, margin+18, 0)
+	s.text(plainFont(), wordSize, sheetPale, fmt.Sprintf("over a photograph of %d × %d px", w, h), x+18, margin+18, 0)
+	s.text(plainFont(), smallSize+1, sheetInk, f.line(), margin, margin+46, 0)
 	at := func(in image.Rectangle, q fit.Point) (x, y float64) {
 		r := p.At(q)
 		return float64(in.Min.X) + float64(r.X*scale), float64(in.Min.Y) + float64(r.Y*scale)

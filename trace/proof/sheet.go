@@ -6,6 +6,7 @@ import (
 	"image"
 	"image/color"
 	"math"
+	"sync"
 
 	"github.com/fogleman/gg"
 	"golang.org/x/image/draw"
@@ -126,8 +127,8 @@ type sheet struct {
 
 // Fonts of the Go project (golang.org/x/image/font/gofont), which are part of the program.
 var (
-	plainFont = mustFont(goregular.TTF)
-	boldFont  = mustFont(gobold.TTF)
+	plainFont = sync.OnceValue(func() *sfnt.Font { return mustFont(goregular.TTF) })
+	boldFont  = sync.OnceValue(func() *sfnt.Font { return mustFont(gobold.TTF) })
 )
 
 func mustFont(ttf []byte) *sfnt.Font {
@@ -157,7 +158,7 @@ func (s *sheet) text(f *sfnt.Font, size float64, c color.Color, t string, x, y, 
 func writable(t string) bool {
 	var b sfnt.Buffer
 	for _, r := range t {
-		if i, err := boldFont.GlyphIndex(&b, r); err != nil || i == 0 {
+		if i, err := boldFont().GlyphIndex(&b, r); err != nil || i == 0 {
 			return false
 		}
 	}
@@ -172,21 +173,21 @@ func (s *sheet) heading(d *trace.Drawing, f Figures) {
 	if r := []rune(title); len(r) > 48 {
 		title = string(r[:47]) + "…"
 	}
-	x := s.text(boldFont, titleSize, sheetInk, title, margin, margin+18, 0)
-	s.text(plainFont, wordSize, sheetPale, fmt.Sprintf("%d × %d px", f.Width, f.Height), x+18, margin+18, 0)
+	x := s.text(boldFont(), titleSize, sheetInk, title, margin, margin+18, 0)
+	s.text(plainFont(), wordSize, sheetPale, fmt.Sprintf("%d × %d px", f.Width, f.Height), x+18, margin+18, 0)
 	words := fmt.Sprintf("coverage %.2f %%     colour difference %.2f on average     ", 100*f.Coverage, f.Colour.Mean)
 	if f.Deviation.Measured > 0 {
 		words += fmt.Sprintf("deviation %.3f px on average, 95 of 100 within %.2f px, worst %.2f px     ", f.Deviation.Mean, f.Deviation.P95, f.Deviation.Worst)
 	}
 	words += fmt.Sprintf("edges missed %.2f %%", 100*f.Missed.Share)
-	s.text(plainFont, smallSize+1, sheetInk, words, margin, margin+46, 0)
+	s.text(plainFont(), smallSize+1, sheetInk, words, margin, margin+46, 0)
 }
 
 // caption writes a word and a remark over a panel.
 func (s *sheet) caption(c image.Rectangle, word, remark string) float64 {
 	y := float64(c.Max.Y) - 10
-	x := s.text(boldFont, wordSize, sheetInk, word, float64(c.Min.X), y, 0)
-	return s.text(plainFont, smallSize, sheetPale, remark, x+12, y, 0)
+	x := s.text(boldFont(), wordSize, sheetInk, word, float64(c.Min.X), y, 0)
+	return s.text(plainFont(), smallSize, sheetPale, remark, x+12, y, 0)
 }
 
 // show scales src into the panel, smoothly unless its pixels are meant to be seen.
@@ -234,11 +235,11 @@ func (s *sheet) points(c, in image.Rectangle, p *pair, d *trace.Drawing, f Figur
 	x := s.caption(c, "points", count(f.Segments, "segment")) + 20
 	y := float64(c.Max.Y) - 14
 	s.knot(x, y, 7, true)
-	x = s.text(plainFont, smallSize, sheetPale, "corner", x+9, y+4, 0) + 18
+	x = s.text(plainFont(), smallSize, sheetPale, "corner", x+9, y+4, 0) + 18
 	s.knot(x, y, 7, false)
-	x = s.text(plainFont, smallSize, sheetPale, "smooth", x+9, y+4, 0) + 14
+	x = s.text(plainFont(), smallSize, sheetPale, "smooth", x+9, y+4, 0) + 14
 	s.handle(x, y, x+14, y, 2.2)
-	s.text(plainFont, smallSize, sheetPale, "handle", x+22, y+4, 0)
+	s.text(plainFont(), smallSize, sheetPale, "handle", x+22, y+4, 0)
 
 	s.render(in, p, d, colour.RGB{R: 255, G: 255, B: 255}, func(c colour.RGB) colour.RGB {
 		pale := func(v uint8) uint8 { return uint8(255 - (255-int(v))*28/100) }
@@ -364,7 +365,7 @@ func (s *sheet) difference(c, in image.Rectangle, p *pair, f Figures) {
 	x := s.caption(c, "difference", "") + 8
 	y := float64(c.Max.Y) - 20
 	const bar = 140
-	x = s.text(plainFont, smallSize, sheetPale, "0", x, y+10, 0) + 6
+	x = s.text(plainFont(), smallSize, sheetPale, "0", x, y+10, 0) + 6
 	for i := range bar {
 		q := heatOf(40 * float64(i) / bar)
 		s.dc.SetColor(q)
@@ -375,8 +376,8 @@ func (s *sheet) difference(c, in image.Rectangle, p *pair, f Figures) {
 	s.dc.SetLineWidth(1)
 	s.dc.DrawRectangle(x-0.5, y-0.5, bar+1, 12)
 	s.dc.Stroke()
-	x = s.text(plainFont, smallSize, sheetPale, "40 and more", x+bar+6, y+10, 0)
-	s.text(plainFont, smallSize, sheetPale, fmt.Sprintf("worst %.1f", f.Colour.Worst), x+16, y+10, 0)
+	x = s.text(plainFont(), smallSize, sheetPale, "40 and more", x+bar+6, y+10, 0)
+	s.text(plainFont(), smallSize, sheetPale, fmt.Sprintf("worst %.1f", f.Colour.Worst), x+16, y+10, 0)
 
 	iw, ih := in.Dx(), in.Dy()
 	rows(ih, func(y0, y1 int) {
@@ -417,9 +418,9 @@ func (s *sheet) difference(c, in image.Rectangle, p *pair, f Figures) {
 		s.dc.Stroke()
 		s.dc.SetDash()
 		if x < float64(in.Min.X+iw/2) {
-			s.text(boldFont, smallSize, ringInk, words, x+18, y+4, 0)
+			s.text(boldFont(), smallSize, ringInk, words, x+18, y+4, 0)
 		} else {
-			s.text(boldFont, smallSize, ringInk, words, x-18, y+4, 1)
+			s.text(boldFont(), smallSize, ringInk, words, x-18, y+4, 1)
 		}
 	}
 	if f.Deviation.Measured > 0 && f.Deviation.Worst >= 0.01 {
@@ -453,6 +454,6 @@ func (s *sheet) swatch(c colour.RGB, l LayerFigures, x, y int) {
 		words += fmt.Sprintf("  difference %.1f", l.Difference)
 	}
 	fx += swatchSide*3/2 + 10
-	s.text(boldFont, smallSize, sheetInk, l.Name, fx, fy+9, 0)
-	s.text(plainFont, smallSize-1, sheetPale, words, fx, fy+23, 0)
+	s.text(boldFont(), smallSize, sheetInk, l.Name, fx, fy+9, 0)
+	s.text(plainFont(), smallSize-1, sheetPale, words, fx, fy+23, 0)
 }

@@ -2,6 +2,7 @@ package planar
 
 import (
 	"encoding/binary"
+	"math/bits"
 	"slices"
 	"sync"
 	"sync/atomic"
@@ -123,13 +124,15 @@ func (b *Builder) markRows(lo, hi int) {
 		row := b.vertices[y*(w+1) : (y+1)*(w+1)]
 		cracks := 0
 		for x := 0; x <= w; x++ {
-			if x+8 <= w { // eight vertices without a crack at once
+			for x+8 <= w { // past the vertices without a crack, eight at once
 				a := binary.LittleEndian.Uint64(above[x:])
 				c := binary.LittleEndian.Uint64(below[x:])
-				if a == c && a == binary.LittleEndian.Uint64(above[x+1:]) && c == binary.LittleEndian.Uint64(below[x+1:]) {
-					x += 7
-					continue
+				differ := (a ^ c) | (a ^ binary.LittleEndian.Uint64(above[x+1:])) | (c ^ binary.LittleEndian.Uint64(below[x+1:]))
+				if differ != 0 {
+					x += bits.TrailingZeros64(differ) / 8
+					break
 				}
+				x += 8
 			}
 			pa, pb, pc, pd := above[x], above[x+1], below[x], below[x+1]
 			var v uint8

@@ -1,9 +1,9 @@
 package catalogue
 
 import (
+	_ "embed"
 	"context"
 	"database/sql"
-	_ "embed"
 	"fmt"
 	"html/template"
 	"io"
@@ -11,6 +11,7 @@ import (
 	"slices"
 	"sort"
 	"strings"
+	"sync"
 	"time"
 
 	"pochoir/quantize/colour"
@@ -233,10 +234,12 @@ func (s *Statistics) Text() string {
 //go:embed statistics.html
 var pageText string
 
-var page = template.Must(template.New("statistics").Funcs(template.FuncMap{"bars": bars, "columns": columnChart}).Parse(pageText))
+var page = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("statistics").Funcs(template.FuncMap{"bars": bars, "columns": columnChart}).Parse(pageText))
+})
 
 // WritePage writes the statistics as one page of HTML that needs nothing else: its plots are drawn in it.
-func (s *Statistics) WritePage(w io.Writer) error { return page.Execute(w, s) }
+func (s *Statistics) WritePage(w io.Writer) error { return page().Execute(w, s) }
 
 // bar is one bar of a plot, in the plot's own units.
 type bar struct {

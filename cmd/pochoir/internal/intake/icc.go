@@ -5,6 +5,7 @@ import (
 	"compress/zlib"
 	"io"
 	"math"
+	"sync"
 
 	"pochoir/quantize/colour"
 )
@@ -202,14 +203,14 @@ func (p *profile) isSRGB() bool {
 // steepest (12.92), one step is a fifth of a level.
 const encodeSteps = 1 << 14
 
-// encoded is the sRGB level of each step of linear light.
-var encoded = func() *[encodeSteps + 1]uint8 {
+// encodedLevels returns the sRGB level of each step of linear light. Few pictures need it.
+var encodedLevels = sync.OnceValue(func() *[encodeSteps + 1]uint8 {
 	var t [encodeSteps + 1]uint8
 	for i := range t {
 		t[i] = colour.Byte(colour.FromLinear(float64(i) / encodeSteps))
 	}
 	return &t
-}()
+})
 
 // apply converts a row of opaque pixels in place.
 func (p *profile) apply(row []uint8) {
@@ -222,7 +223,7 @@ func (p *profile) apply(row []uint8) {
 	}
 	var last, now [3]uint8
 	have := false
-	m := &p.matrix
+	m, encoded := &p.matrix, encodedLevels()
 	for i := 0; i+4 <= len(row); i += 4 {
 		d := row[i : i+4 : i+4]
 		if in := [3]uint8{d[0], d[1], d[2]}; !have || in != last {

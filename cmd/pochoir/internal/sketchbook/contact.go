@@ -1,9 +1,9 @@
 package sketchbook
 
 import (
+	_ "embed"
 	"bytes"
 	"crypto/sha256"
-	_ "embed"
 	"encoding/base64"
 	"encoding/hex"
 	"fmt"
@@ -18,6 +18,7 @@ import (
 	"os"
 	"slices"
 	"strings"
+	"sync"
 
 	"github.com/fogleman/gg"
 	"golang.org/x/image/font"
@@ -211,7 +212,7 @@ func warnings(f *Figures, cut *cutRecord, p Plate) []string {
 //go:embed contact.html
 var contactPage string
 
-var contactTemplate = template.Must(template.New("contact").Parse(contactPage))
+var contactTemplate = sync.OnceValue(func() *template.Template { return template.Must(template.New("contact").Parse(contactPage)) })
 
 // writeContact writes the contact sheet, as a page and as a picture, and returns how many cards have warnings.
 func (r *run) writeContact() (warned int, err error) {
@@ -236,7 +237,7 @@ func (r *run) writeContact() (warned int, err error) {
 		c.Pair = template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(b))
 	}
 	err = atomicfile.Write(r.path(ContactHTML), func(w io.Writer) error {
-		return contactTemplate.Execute(w, map[string]any{"Cards": cards, "Drawings": drawings, "Pages": len(r.done), "Failed": failed, "Warned": warned,
+		return contactTemplate().Execute(w, map[string]any{"Cards": cards, "Drawings": drawings, "Pages": len(r.done), "Failed": failed, "Warned": warned,
 			"Wide": 2*panelSide + panelGap})
 	})
 	if err != nil {
