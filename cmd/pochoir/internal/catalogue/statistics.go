@@ -1,9 +1,9 @@
 package catalogue
 
 import (
-	_ "embed"
 	"context"
 	"database/sql"
+	_ "embed"
 	"fmt"
 	"html/template"
 	"io"

@@ -566,9 +566,6 @@ const everyByte = 0x0101010101010101
 
 // pixel is a pixel of luma l whose chroma adds r, g and b, as it lies in a bitmap.
 func pixel(l, r, g, b int32) uint64 {
-	if r, g, b := uint32(l+r), uint32(l+g), uint32(l+b); (r|g|b)&0xff000000 == 0 { // none to be cut off, as mostly
-		return uint64(r>>16 | g>>8&0xff00 | b&0xff0000 | 0xff<<24)
-	}
 	return uint64(clamp8(l+r)) | uint64(clamp8(l+g))<<8 | uint64(clamp8(l+b))<<16 | 0xff<<24
 }
 
@@ -605,9 +602,14 @@ func yccRow2(dst, ys, cb, cr []uint8, luma lumaScale, k *chromaScale) {
 			u, v := int32(cb[i])-128, int32(cr[i])-128
 			r, g, b := k.crR*v, k.cbG*u+k.crG*v, k.cbB*u
 			y := ys[2*i : 2*i+2 : 2*i+2]
-			one := pixel((int32(y[0])-luma.black)*luma.gain+luma.half, r, g, b)
-			two := pixel((int32(y[1])-luma.black)*luma.gain+luma.half, r, g, b)
-			binary.LittleEndian.PutUint64(dst[8*i:], one|two<<32)
+			l, m := (int32(y[0])-luma.black)*luma.gain+luma.half, (int32(y[1])-luma.black)*luma.gain+luma.half
+			r0, g0, b0, r1, g1, b1 := uint32(l+r), uint32(l+g), uint32(l+b), uint32(m+r), uint32(m+g), uint32(m+b)
+			if (r0|g0|b0|r1|g1|b1)&0xff000000 == 0 { // none to be cut off, as mostly
+				one, two := r0>>16|g0>>8&0xff00|b0&0xff0000|0xff<<24, r1>>16|g1>>8&0xff00|b1&0xff0000|0xff<<24
+				binary.LittleEndian.PutUint64(dst[8*i:], uint64(one)|uint64(two)<<32)
+				continue
+			}
+			binary.LittleEndian.PutUint64(dst[8*i:], pixel(l, r, g, b)|pixel(m, r, g, b)<<32)
 		}
 	}
 	if len(ys)%2 == 1 {

@@ -1,9 +1,9 @@
 package sketchbook
 
 import (
-	_ "embed"
 	"bytes"
 	"crypto/sha256"
+	_ "embed"
 	"encoding/base64"
 	"encoding/hex"
 	"fmt"
