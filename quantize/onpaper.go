@@ -50,7 +50,6 @@ func flattenPart(px Pixels, r image.Rectangle, noise, blur float64, opt Options)
 	s := &onPaper{plane: plane{w: px.W, h: px.H, workers: opt.Workers}, raw: px.Pix, pix: px.Pix, noise: noise, sharp: blur, blur: blur, want: opt.Colours,
 		area: whole.W * whole.H}
 	s.findBlank()
-	s.evenOverlaps()
 	s.smoothLab()
 	s.half = s.halve()
 	s.evenInk()

@@ -45,11 +45,16 @@ const (
 	combBlur = 0.65
 )
 
-// evenInk evens the ink along its strokes if it is rough.
+// evenInk evens the ink along its strokes if it is rough, and otherwise where strokes overlap in a paint.
 func (s *onPaper) evenInk() {
 	f := s.half.flowField(false)
 	s.along = f
 	if s.roughInk(&f) < roughLeast {
+		if s.evenOverlaps() {
+			s.smoothLab()
+			s.half = s.halve()
+			s.along = s.half.flowField(false)
+		}
 		return
 	}
 	s.combed, s.blur = true, math.Hypot(s.blur, combBlur)

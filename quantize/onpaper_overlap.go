@@ -39,11 +39,11 @@ var densities = func() (t [256]uint16) {
 	return t
 }()
 
-// evenOverlaps takes the stripes out of paint that was laid in overlapping strokes.
-func (s *onPaper) evenOverlaps() {
+// evenOverlaps takes the stripes out of paint that was laid in overlapping strokes, and reports whether there are any.
+func (s *onPaper) evenOverlaps() bool {
 	w, h := (s.w+1)/2, (s.h+1)/2
-	if !s.anyPaint(w, h) {
-		return
+	if !s.anyPaint() {
+		return false
 	}
 	var dense, paint [3][]uint16
 	parallel(3, s.workers, func(k int) {
@@ -70,14 +70,14 @@ func (s *onPaper) evenOverlaps() {
 		}
 	}
 	if len(some) == 0 {
-		return
+		return false
 	}
 	slices.Sort(some)
 	usual := some[len(some)/2]
 	first, _ := slices.BinarySearch(some, usual+max(overlapSeen, overlapNoise*(usual-some[len(some)/4])))
 	striped := len(some) - first
 	if float64(striped) < overlapShare*float64(len(some)) {
-		return
+		return false
 	}
 	pix := slices.Clone(s.pix)
 	rowBands(s.h, s.workers, func(_, lo, hi int) {
@@ -95,10 +95,11 @@ func (s *onPaper) evenOverlaps() {
 		}
 	})
 	s.pix = pix
+	return true
 }
 
 // anyPaint reports whether the sheet has paint: places with ink in them and all round them.
-func (s *onPaper) anyPaint(w, h int) bool {
+func (s *onPaper) anyPaint() bool {
 	const (
 		step  = 8  // px between the places looked at
 		round = 12 // px

@@ -29,8 +29,9 @@ const (
 	paperGrain  = 0.11 // the same on paper, where long straight marks are drawn more evenly
 	finePairs   = 30   // of such places, fewer tell nothing
 	pencilLong  = 24   // px, least length of a mark; once some are found their crumbs of crumbLong px go too
+	pencilSure  = 48   // px, the same of those by which pencil is believed: the grain of rough paper makes shorter ones
 	crumbLong   = 4
-	pencilLeast = 15   // % of the sheet's long side that pencil must reach in all to be believed
+	pencilLeast = 15   // % of the sheet's long side that sure marks must reach in all
 	pencilKeep  = 3    // px round ink that are left alone
 	pencilSame  = 0.30 // share of a mark's surroundings that may be as dark as itself: else it is the tip of an area
 )
@@ -124,7 +125,7 @@ func (s *Sheet) wipePencil(c crew, drawn func(tx, ty int) bool, blue bool, least
 	pencil := 0
 	for i := range marks {
 		// On paper it is surest; strokes of crayon and felt-tip vary much as pencil does over paint.
-		if m := &marks[i]; m.white && m.length >= pencilLong && m.isPencil(blue, pencilGrain) {
+		if m := &marks[i]; m.white && m.length >= pencilSure && m.isPencil(blue, pencilGrain) {
 			pencil += m.length
 		}
 	}
