@@ -37,7 +37,7 @@ const (
 	penSpread  = 15.0
 	penTouches = 10
 	// A rough ink covers more or less: crowds below roughDE that differ from white in the same direction, by the cosine
-	// of the angle between, are one.
+	// of the angle between, are one; up to twice as far apart the better their directions agree.
 	roughDE     = 15.0
 	roughCosine = 0.985
 	// crowdKeep is the depth of the saddle, as a share of the lower peak, that parts two crowds.
@@ -345,10 +345,11 @@ func onePaint(heaps []crowd, c *contacts, a, b int, d float64) bool {
 	return l*l < penSpread*(heaps[a].along(u)+heaps[b].along(u))
 }
 
-// oneHue reports whether two colours may be one rough ink, more and less of it.
-func oneHue(p, q vec) bool {
+// oneRough reports whether two colours d apart may be one rough ink, more and less of it.
+func oneRough(p, q vec, d float64) bool {
 	a, b := p.sub(whitePaper), q.sub(whitePaper)
-	return float64(a.dot(b)) > roughCosine*a.len()*b.len()*labUnit*labUnit
+	cosine := float64(a.dot(b)) / (a.len() * b.len() * labUnit * labUnit)
+	return cosine > roughCosine && d < roughDE*(1+(cosine-roughCosine)/(1-roughCosine))
 }
 
 // mergeCrowds joins crowds that are one paint and returns for each the one it went into. The nearest pair goes first;
@@ -381,7 +382,7 @@ func mergeCrowds(heaps []crowd, c contacts, paper int, least int64, want int, ro
 					continue
 				}
 				if d < best && (d < sameDE || d < driftDE && onePaint(heaps, &c, a, b, d) ||
-					rough && d < roughDE && a != paper && b != paper && oneHue(heaps[a].c, heaps[b].c)) {
+					rough && a != paper && b != paper && oneRough(heaps[a].c, heaps[b].c, d)) {
 					best, ba, bb = d, a, b
 				}
 			}
