@@ -3,6 +3,7 @@ package quantize
 import (
 	"errors"
 	"fmt"
+	"sync"
 
 	"pochoir/quantize/colour"
 )
@@ -64,13 +65,19 @@ func Flatten(px Pixels, opt Options) (*Flats, error) {
 		q.blur = q.measureBlur()
 		return q.flats(), nil
 	}
+	var solid []uint64
 	if q.rough {
-		q.roughTints()
+		solid = q.roughTints()
 	} else {
-		q.cleanTints()
+		solid = q.cleanTints()
+	}
+	var beside sync.WaitGroup
+	if solid != nil {
+		beside.Go(func() { q.measureNoise(solid) })
 	}
 	q.prepareMixtures()
 	q.blur = q.measureBlur()
+	beside.Wait()
 	q.fringes()
 	return q.flats(), nil
 }
@@ -132,9 +139,12 @@ func (q *flattener) addTint(c colour.RGB, cores int) int {
 func (q *flattener) pair(a, b int) *pair { return &q.pairs[a*len(q.tints)+b] }
 
 // prepareMixtures makes the tables of all pairs of tints, pairs and mids together, since both are looked up by the
-// number of tints. It must not run on several goroutines at once.
+// number of tints; nothing is to be done where the tints are the same. It must not run on several goroutines at once.
 func (q *flattener) prepareMixtures() {
 	n := len(q.tints)
+	if len(q.pairs) == n*n {
+		return
+	}
 	q.pairs = make([]pair, n*n)
 	for a := range n {
 		for b := range n {

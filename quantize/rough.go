@@ -24,10 +24,12 @@ const (
 	strayRadius   = 14.0 // levels by which the pixels of a patch may differ from its first
 )
 
-// roughTints finds the colours of even places, then those of quiet ones, and labels the cores.
-func (q *flattener) roughTints() {
+// roughTints finds the colours of even places, then those of quiet ones, and labels the cores. It returns the corners of
+// even squares.
+func (q *flattener) roughTints() (solid []uint64) {
 	q.rough = true
-	solid, some := q.bitmap(), q.bitmap()
+	solid = q.bitmap()
+	some := q.bitmap()
 	squares(solid, some, q.blocks, q.w, q.opt.Workers)
 	q.spare = append(q.spare, some)
 	list := solidCensus(q.px, solid, q.opt.Workers)
@@ -65,7 +67,7 @@ func (q *flattener) roughTints() {
 	rowBands(q.h, q.opt.Workers, func(_, y0, y1 int) { q.markPaper(y0, y1) })
 	q.core = q.coresOfLabels(3, q.oneLabel())
 	q.plateaus()
-	q.measureNoise(solid)
+	return solid
 }
 
 // squares fills dst with the pixels at the upper left of 4 x 4 set bits of b, and a with those at the left of 4.

@@ -15,16 +15,16 @@ const (
 	populous = 64 // core pixels from which a colour without a 3 x 3 square may be thin strokes of its own
 )
 
-// cleanTints finds the exact colours of uniform blocks, and labels the cores.
-func (q *flattener) cleanTints() {
+// cleanTints finds the exact colours of uniform blocks, and labels the cores. Where there are none it returns what
+// roughTints does, else nil.
+func (q *flattener) cleanTints() (solid []uint64) {
 	core, deep := q.bitmap(), q.bitmap()
 	coresOf(core, deep, q.blocks, q.w, q.opt.Workers)
 	list := coreCensus(q.px, core, deep, q.opt.Workers)
 	q.spare = append(q.spare, core, deep)
 	table, doubtful := q.chooseTints(list)
 	if len(q.tints) == 0 { // nothing but noise
-		q.roughTints()
-		return
+		return q.roughTints()
 	}
 	q.addPaper()
 	q.classify(table)
@@ -32,6 +32,7 @@ func (q *flattener) cleanTints() {
 	if q.dropMixtures(doubtful) {
 		q.core = q.coresOfLabels(2, q.oneLabel())
 	}
+	return nil
 }
 
 // chooseTints makes tints of the colours in list, which is sorted by count, and returns the tint of each colour. A tint
