@@ -51,7 +51,7 @@ func (b *Builder) Faces(labels []uint8, w, h int, saddle Saddle, workers int) *M
 	}
 	b.cracks = make([]int, h+1)
 	b.mark()
-	b.findFaces()
+	b.findFaces(nil, nil)
 	return b.m
 }
 
@@ -63,10 +63,10 @@ func (b *Builder) Finish() *Map {
 	return b.m
 }
 
-// findFaces makes the map anew with the faces of the labels as they are.
-func (b *Builder) findFaces() {
+// findFaces makes the map anew with the faces of the labels as they are; see findRegions.
+func (b *Builder) findFaces(before *regions, changed func(y int) bool) {
 	b.m = &Map{W: b.w, H: b.h}
-	b.m.regions = findRegions(b.labels, b.w, b.h, b.vertices, b.workers)
+	b.m.regions = findRegions(b.labels, b.w, b.h, b.vertices, before, changed, b.workers)
 	b.m.Faces = b.m.regions.faces
 }
 

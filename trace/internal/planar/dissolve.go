@@ -55,7 +55,7 @@ func (b *Builder) Dissolve(small func(f *Face) bool, cost func(f *Face, to uint8
 			b.markRows(y, y+1)
 		}
 	}
-	b.findFaces()
+	b.findFaces(m.regions, func(y int) bool { return changed[y] && changed[y+1] })
 	return b.m, gone
 }
 

@@ -16,16 +16,22 @@ type regions struct {
 // everyByte times a byte is a word of eight of them.
 const everyByte = 0x0101010101010101
 
-func findRegions(labels []uint8, w, h int, vertices []uint8, workers int) *regions {
+// findRegions finds the regions of a label picture. Rows for which changed answers false have the runs that they have in
+// before; nil and nil where there is nothing to go by.
+func findRegions(labels []uint8, w, h int, vertices []uint8, before *regions, changed func(y int) bool, workers int) *regions {
 	r := &regions{w: w, h: h, rowStart: make([]int32, h+1)}
 	// Every band of rows finds its own runs first, then they are put behind each other.
 	bands := make([][]int32, (h+bandRows-1)/bandRows)
 	inBands(h, workers, func(lo, hi int) {
 		var runs []int32
 		for y := lo; y < hi; y++ {
-			before := len(runs)
-			runs = appendRuns(runs, labels[y*w:(y+1)*w])
-			r.rowStart[y+1] = int32(len(runs) - before)
+			have := len(runs)
+			if before != nil && !changed(y) {
+				runs = append(runs, before.runX[before.rowStart[y]:before.rowStart[y+1]]...)
+			} else {
+				runs = appendRuns(runs, labels[y*w:(y+1)*w])
+			}
+			r.rowStart[y+1] = int32(len(runs) - have)
 		}
 		bands[lo/bandRows] = runs
 	})
