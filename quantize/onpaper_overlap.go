@@ -41,14 +41,45 @@ var densities = func() (t [256]uint16) {
 
 // evenOverlaps takes the stripes out of paint that was laid in overlapping strokes, and reports whether there are any.
 func (s *onPaper) evenOverlaps() bool {
-	w, h := (s.w+1)/2, (s.h+1)/2
 	if !s.anyPaint() {
 		return false
 	}
+	// Most paint has none, which a quarter of the places tells.
+	if _, _, striped := s.overlaps(4); !striped {
+		return false
+	}
+	extra, usual, striped := s.overlaps(2)
+	if !striped {
+		return false
+	}
+	w := (s.w + 1) / 2
+	pix := slices.Clone(s.pix)
+	rowBands(s.h, s.workers, func(_, lo, hi int) {
+		for y := lo; y < hi; y++ {
+			for x := range s.w {
+				e := extra[y/2*w+x/2]
+				if e <= usual {
+					continue
+				}
+				p := pix[4*(y*s.w+x):][:3]
+				for k, v := range p {
+					p[k] = levelOf(float32(densities[v]) / densityUnit * ((1 + usual) / (1 + e)))
+				}
+			}
+		}
+	})
+	s.pix = pix
+	return true
+}
+
+// overlaps looks at one place in every step px, 2 or 4, both ways. It returns how much more ink there is in each than in
+// the paint beside it, what is usual, and whether enough of the paint is striped.
+func (s *onPaper) overlaps(step int) (extra []float32, usual float32, striped bool) {
+	w, h := (s.w+step-1)/step, (s.h+step-1)/step
 	var dense, paint [3][]uint16
 	parallel(3, s.workers, func(k int) {
-		dense[k] = s.density(k, w, h)
-		paint[k] = opened(dense[k], w, h)
+		dense[k] = s.density(k, step, w, h)
+		paint[k] = opened(dense[k], w, h, 2*overlapWide/step)
 	})
 	extra, line := make([]float32, w*h), make([]uint16, w*h)
 	rowBands(h, s.workers, func(_, lo, hi int) {
@@ -70,32 +101,12 @@ func (s *onPaper) evenOverlaps() bool {
 		}
 	}
 	if len(some) == 0 {
-		return false
+		return nil, 0, false
 	}
 	slices.Sort(some)
-	usual := some[len(some)/2]
+	usual = some[len(some)/2]
 	first, _ := slices.BinarySearch(some, usual+max(overlapSeen, overlapNoise*(usual-some[len(some)/4])))
-	striped := len(some) - first
-	if float64(striped) < overlapShare*float64(len(some)) {
-		return false
-	}
-	pix := slices.Clone(s.pix)
-	rowBands(s.h, s.workers, func(_, lo, hi int) {
-		for y := lo; y < hi; y++ {
-			for x := range s.w {
-				e := extra[y/2*w+x/2]
-				if e <= usual {
-					continue
-				}
-				p := pix[4*(y*s.w+x):][:3]
-				for k, v := range p {
-					p[k] = levelOf(float32(densities[v]) / densityUnit * ((1 + usual) / (1 + e)))
-				}
-			}
-		}
-	})
-	s.pix = pix
-	return true
+	return extra, usual, float64(len(some)-first) >= overlapShare*float64(len(some))
 }
 
 // anyPaint reports whether the sheet has paint: places with ink in them and all round them.
@@ -121,13 +132,13 @@ func (s *onPaper) anyPaint() bool {
 	return float64(n) > least*float64(all)
 }
 
-// density returns channel k of the sheet at half the resolution, the mean of four densities.
-func (s *onPaper) density(k, w, h int) []uint16 {
+// density returns channel k of the sheet at one place in every step px both ways, w×h: the mean of four densities.
+func (s *onPaper) density(k, step, w, h int) []uint16 {
 	out := make([]uint16, w*h)
 	for y := range h {
-		r0, r1 := s.pix[4*2*y*s.w+k:], s.pix[4*min(2*y+1, s.h-1)*s.w+k:]
+		r0, r1 := s.pix[4*step*y*s.w+k:], s.pix[4*min(step*y+step/2, s.h-1)*s.w+k:]
 		for x := range w {
-			l, r := 4*2*x, 4*min(2*x+1, s.w-1)
+			l, r := 4*step*x, 4*min(step*x+step/2, s.w-1)
 			out[y*w+x] = uint16((uint32(densities[r0[l]]) + uint32(densities[r0[r]]) + uint32(densities[r1[l]]) + uint32(densities[r1[r]])) / 4)
 		}
 	}
@@ -157,18 +168,17 @@ func moreOf(paint, dense [3]uint16) (extra float32, line bool) {
 // levelOf is the level of a density.
 func levelOf(d float32) uint8 { return colour.Byte(colour.FromLinear(math.Exp(-float64(d)))) }
 
-// opened is the grey opening of v, w×h, by a square of 2·overlapWide+1: the greatest that a square over a place has
-// everywhere.
-func opened(v []uint16, w, h int) []uint16 {
+// opened is the grey opening of v, w×h, by a square of 2r+1: the greatest that a square over a place has everywhere.
+func opened(v []uint16, w, h, r int) []uint16 {
 	out := make([]uint16, len(v))
 	for i, x := range v {
 		out[i] = ^x // so that the least is the greatest
 	}
-	most16(out, w, h, overlapWide)
+	most16(out, w, h, r)
 	for i, x := range out {
 		out[i] = ^x
 	}
-	most16(out, w, h, overlapWide)
+	most16(out, w, h, r)
 	return out
 }
 
