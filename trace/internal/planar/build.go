@@ -208,18 +208,20 @@ func (b *Builder) walkAll() {
 	b.m.Dirs = make([]uint8, 0, total)
 	stride := b.w + 1
 	v := b.vertices
-	for i := nextWith(v, 0, nodeBit); i < len(v); i = nextWith(v, i+1, nodeBit) {
-		b.m.Nodes = append(b.m.Nodes, Node{X: int32(i % stride), Y: int32(i / stride), Out: [4]Half{-1, -1, -1, -1}})
+	nodes, corners := b.starts()
+	b.m.Nodes = make([]Node, len(nodes))
+	for n, i := range nodes {
+		b.m.Nodes[n] = Node{X: int32(i % stride), Y: int32(i / stride), Out: [4]Half{-1, -1, -1, -1}}
 	}
-	for n := range b.m.Nodes {
-		i := int(b.m.Nodes[n].Y)*stride + int(b.m.Nodes[n].X)
+	for n, i := range nodes {
 		for d := uint8(0); d < 4; d++ {
 			if v[i]>>d&1 != 0 {
 				b.walk(i, d, int32(n))
 			}
 		}
 	}
-	for i := nextWith(v, 0, crackBits); i < len(v); i = nextWith(v, i+1, crackBits) {
+	// The first vertex of what is left, row by row, is the upper left corner of a loop.
+	for _, i := range corners {
 		for d := uint8(0); d < 2; d++ {
 			if v[i]>>d&1 != 0 {
 				b.walk(i, d, None)
@@ -228,16 +230,36 @@ func (b *Builder) walkAll() {
 	}
 }
 
-// nextWith returns the first vertex from i on that has one of the given bits, len(v) if there is none.
-func nextWith(v []uint8, i int, mask uint8) int {
-	wide := uint64(mask) * everyByte
-	for ; i+32 <= len(v); i += 32 {
+// starts returns the vertices that are nodes, and those that cracks leave both to the right and down.
+func (b *Builder) starts() (nodes, corners []int) {
+	const upperLeft = 1 | 2
+	rows, stride := b.h+1, b.w+1
+	found := make([][2][]int, (rows+bandRows-1)/bandRows)
+	inBands(rows, b.workers, func(lo, hi int) {
+		f := &found[lo/bandRows]
+		for i := nextMarked(b.vertices, lo*stride, hi*stride); i < hi*stride; i = nextMarked(b.vertices, i+1, hi*stride) {
+			if v := b.vertices[i]; v&nodeBit != 0 {
+				f[0] = append(f[0], i)
+			} else if v&upperLeft == upperLeft {
+				f[1] = append(f[1], i)
+			}
+		}
+	})
+	for _, f := range found {
+		nodes, corners = append(nodes, f[0]...), append(corners, f[1]...)
+	}
+	return nodes, corners
+}
+
+// nextMarked returns the first vertex from i up to but not including end that is not 0, end if there is none.
+func nextMarked(v []uint8, i, end int) int {
+	for ; i+32 <= end; i += 32 {
 		w := v[i : i+32 : i+32]
-		if (binary.LittleEndian.Uint64(w)|binary.LittleEndian.Uint64(w[8:])|binary.LittleEndian.Uint64(w[16:])|binary.LittleEndian.Uint64(w[24:]))&wide != 0 {
+		if binary.LittleEndian.Uint64(w)|binary.LittleEndian.Uint64(w[8:])|binary.LittleEndian.Uint64(w[16:])|binary.LittleEndian.Uint64(w[24:]) != 0 {
 			break
 		}
 	}
-	for i < len(v) && v[i]&mask == 0 {
+	for i < end && v[i] == 0 {
 		i++
 	}
 	return i
