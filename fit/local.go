@@ -53,10 +53,12 @@ func fitLocal(p []Point, w []float64, quadratic bool) Local {
 		l.u = l.u.Mul(-1)
 	}
 	l.v = l.u.Perp()
+	// The sum of squares that the line leaves, then that of the parabola.
+	ss := float64(float64(xx*l.v.X)*l.v.X) + float64(2*float64(float64(xy*l.v.X)*l.v.Y)) + float64(float64(yy*l.v.Y)*l.v.Y)
 	if quadratic && n >= 4 {
 		// The origin is the mean and u a principal axis, so Σx = Σy = Σxy = 0 and the normal equations of
 		// y = a + bx + cx² fall apart.
-		var s2, s3, s4, t2 float64
+		var s2, s3, s4, t2, t0 float64
 		for i, q := range p {
 			d, k := q.Sub(m), weight(i)
 			x, y := d.Dot(l.u), d.Dot(l.v)
@@ -65,21 +67,19 @@ func fitLocal(p []Point, w []float64, quadratic bool) Local {
 			s3 += float64(k * float64(x2*x))
 			s4 += float64(k * float64(x2*x2))
 			t2 += float64(k * float64(x2*y))
+			t0 += float64(k * float64(y*y))
 		}
+		ss = t0
 		if s2 > 0 {
 			if den := s4 - float64(s2*s2)/sw - float64(s3*s3)/s2; den > 1e-9*s4 {
 				l.c = t2 / den
 				l.b = -float64(l.c*s3) / s2
 				l.a = -float64(l.c*s2) / sw
+				ss -= float64(l.c * t2)
 			}
 		}
 	}
-	var ss float64
-	for i, q := range p {
-		e := l.Off(q)
-		ss += float64(weight(i) * float64(e*e))
-	}
-	l.RMS = math.Sqrt(ss / sw)
+	l.RMS = math.Sqrt(max(0, ss) / sw)
 	return l
 }
 
@@ -191,7 +191,7 @@ func positions(run []Sample) []Point {
 
 // noiseOf estimates the noise of one run: the lower quartile, as half the windows may lie on corners.
 func noiseOf(p []Point) float64 {
-	rms := appendWindowRMS(nil, p, shortWindow, 1)
+	rms := appendWindowRMS(nil, p, shortWindow, 1+len(p)/enoughOfRun)
 	if len(rms) == 0 {
 		return 0
 	}
@@ -211,6 +211,9 @@ const (
 
 // enoughSamples is the number of samples from which windows are left out: their median is well known.
 const enoughSamples = 20_000
+
+// enoughOfRun is the same for one run and its quartile.
+const enoughOfRun = 1000
 
 // appendWindowRMS looks at windows half their length apart, times apart.
 func appendWindowRMS(dst []float64, p []Point, window, apart int) []float64 {
