@@ -64,7 +64,7 @@ type corridor struct {
 	gates  []Corridor
 	aim    []Point
 	length []float64
-	cross  [64]float64 // where the last cubic crossed the gates looked at
+	cross  [32]float64 // where the last cubic crossed the gates looked at
 }
 
 // try looks for one segment from gate i to gate j: a line, else a cubic by least squares, aimed ever deeper.
@@ -146,10 +146,10 @@ func (k *corridor) cubic(i, j int, depth float64, again bool) (Segment, verdict)
 	if total <= 0 {
 		return Segment{}, misses
 	}
-	step := max(1, (j-i)/32)
+	step := max(1, (j-i)/16)
 	var s Segment
 	var poly polynomial
-	ts := &k.cross              // (j-i)/step < 64
+	ts := &k.cross              // (j-i)/step < 32
 	steps := [4]int{0, 2, 1, 1} // the crossings and the handles settle together
 	begin := 0
 	if again {
@@ -229,7 +229,7 @@ func (c *polynomial) crossing(g *Corridor, t float64, steps int) float64 {
 }
 
 // glance is the share of the gates that are looked at first, one in so many: a curve that misses mostly misses those.
-const glance = 6
+const glance = 8
 
 // passes reports whether s crosses the gates between i and j within their bounds.
 func (k *corridor) passes(s Segment, i, j int) bool {
