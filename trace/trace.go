@@ -135,8 +135,8 @@ type edges struct {
 // NewTracer returns a Tracer for pic, which must not change while the Tracer is in use.
 func NewTracer(pic *paper.Picture) *Tracer { return &Tracer{pic: pic} }
 
-// Once says that Trace will be called with one set of options for the sheet only. The picture is let go when the sheet is
-// made, which saves its memory, and a later change of those options is an error.
+// Once says that Trace will be called with one set of options for the sheet only. The picture is let go when it has been
+// read, which saves its memory, and a later change of those options, or a call after one that failed, is an error.
 func (t *Tracer) Once() { t.once = true }
 
 // Last says that Trace will be called only once more. The picture and the pixels of the sheet are let go as soon as no
@@ -172,13 +172,16 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 		if t.pic == nil {
 			return nil, errors.New("trace: the picture is gone: its sheet was to be made only once")
 		}
-		popt.Workers = workers
-		sheet, err := paper.Prepare(ctx, t.pic, popt)
+		popt.Workers, popt.Spent = workers, t.once
+		pic := t.pic
+		if t.once {
+			t.pic = nil
+		}
+		sheet, err := paper.Prepare(ctx, pic, popt)
 		if err != nil {
 			return nil, err
 		}
 		if t.once {
-			t.pic = nil
 			sheet.Forget()
 		}
 		t.sheet, t.sheetKey, t.flats, t.edges = sheet, sk, nil, nil

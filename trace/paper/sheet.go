@@ -36,7 +36,10 @@ type Options struct {
 	KeepBack   bool // leave what shows through from the back in
 	Page       bool // of several drawings, which are cut out and made larger one by one if need be
 	Kind       Kind // overrides what is found; KindAuto finds out
-	Workers    int  // goroutines; 0 means runtime.GOMAXPROCS(0). The result does not depend on it
+	// Spent says that nobody will develop the sheet again in part: Prepare lets go of the picture when it has read it, which
+	// saves memory for the steps that follow.
+	Spent   bool
+	Workers int // goroutines; 0 means runtime.GOMAXPROCS(0). The result does not depend on it
 }
 
 // Sheet is a clean sheet. For a digital picture it is that picture, its pixels shared and not copied; otherwise bare
@@ -197,6 +200,9 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 	})
 	s.Blur = scan.spread()
 	noise()
+	if opt.Spent {
+		d.pic = &Picture{W: pic.W, H: pic.H}
+	}
 	if light != nil {
 		s.note("light evened, brightest %.2f × darkest, paper to %.1f levels", s.LightRange, s.Noise)
 		if s.ShadowFound {
