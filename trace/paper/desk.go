@@ -11,8 +11,8 @@ const (
 	// Shares of the picture's short side. Stretches of paper narrower than deskGap are no sheet but the stripes of a cloth
 	// beside it; a sheet may curl in by deskCurl.
 	deskGap, deskCurl = 0.03, 0.05
-	leastSheet        = 0.15 // of the picture
-	deskFold          = 3    // cells: half the width of a fold, which parts the paper of one sheet
+	leastSheet        = 0.3 // of the picture
+	deskFold          = 3   // cells: half the width of a fold, which parts the paper of one sheet
 	// The edge of a sheet is a step of deskStep in some channel of the logarithm of light, within deskFar cells of the rim of
 	// what is bare. Of what there is from there to as far on the other side, at least deskSharp happens over deskWide cells:
 	// at the rim of a shadow, it is no more than in proportion. It must be seen along leastEdge of the way.
@@ -40,6 +40,9 @@ func findDesk(g *field, paper mask) mask {
 	// What is drawn may cut into the hull from the picture's rim. The desk cuts in by no more than curl, and is broader
 	// than a stroke.
 	desk := sheet.hull().not()
+	if desk.on[h/2*w+w/2] { // the picture is one of the sheet
+		return none
+	}
 	desk.grow(int(deskCurl*short), sheet.not().opened(1))
 	seen := desk.not()
 	for i, on := range desk.on {
@@ -65,7 +68,7 @@ func findDesk(g *field, paper mask) mask {
 	return desk
 }
 
-// edgeShare returns along how much of its way to bare paper a part of the desk shows the edge of a sheet.
+// edgeShare returns along how much of its border a part of the desk shows the edge of a sheet, with bare paper behind it.
 func edgeShare(g *field, paper, desk mask, part []int32) float64 {
 	ways, edges := 0, 0
 	for _, i := range part {
@@ -78,11 +81,8 @@ func edgeShare(g *field, paper, desk mask, part []int32) float64 {
 			if j, ok := at(1); !ok || desk.on[j] {
 				continue
 			}
-			if j, ok := at(deskFar); ok && !paper.on[j] {
-				continue
-			}
 			ways++
-			if sharpEdge(g, at) {
+			if j, ok := at(deskFar); (!ok || paper.on[j]) && sharpEdge(g, at) {
 				edges++
 			}
 		}

@@ -96,7 +96,8 @@ func TestDeskGoes(t *testing.T) {
 					left++
 				}
 			}
-			if lost > 0 || left > 0 {
+			const speck = 10 // px: too little to be drawn
+			if lost > 0 || left > speck {
 				t.Errorf("of %d px of the disc %d are lost; elsewhere %d are dark; %q", disced, lost, left, s.Notes)
 			}
 		})
@@ -204,4 +205,43 @@ func covered(m mask, x, y, r int) bool {
 		}
 	}
 	return false
+}
+
+// A drawing that the picture cuts off is no desk, whichever way its outline runs: what is drawn stays dark.
+func TestCutDrawingStays(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		drawn func(p fit.Point) bool
+	}{
+		{"a disc in the corner", func(p fit.Point) bool { return p.Sub(fit.Point{X: 900, Y: 675}).Len() < 450 }},
+		{"a disc at the side", func(p fit.Point) bool { return p.Sub(fit.Point{X: 20, Y: 300}).Len() < 200 }},
+		{"a thick line from side to side", func(p fit.Point) bool { return math.Abs(p.Y-520) < 14 }},
+		{"a frame, most of it outside", func(p fit.Point) bool {
+			return math.Abs(p.Y-520) < 14 && p.X < 850 || math.Abs(p.X-850) < 14 && p.Y < 520
+		}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			pic := deskScene(func(fit.Point) bool { return true }, func(p fit.Point) float64 {
+				if c.drawn(p) {
+					return 0.05
+				}
+				return 0.8
+			}, nil)
+			s, err := Prepare(context.Background(), pic, Options{Workers: 2})
+			if err != nil {
+				t.Fatal(err)
+			}
+			drawn, lost := 0, 0
+			for i := range s.W * s.H {
+				scale := s.Homography[0]
+				if c.drawn(fit.Point{X: (float64(i%s.W) + 0.5) / scale, Y: (float64(i/s.W) + 0.5) / scale}) {
+					drawn++
+					lost += b2i(s.Pix[4*i] > 150)
+				}
+			}
+			if 50*lost > drawn {
+				t.Errorf("%d of %d px are lost; %q", lost, drawn, s.Notes)
+			}
+		})
+	}
 }

@@ -60,35 +60,45 @@ func (c crew) findLight(low *field, f int, sheet *[4]fit.Point) *lightMap {
 	w, h := g.w, g.h
 	m := &lightMap{w: w, h: h, cell: f * cellLow}
 	valid, depth := m.inside(sheet)
-	known, label, src, surf := m.findPaper(c, g, valid, depth)
+	paper := m.findPaper(c, g, valid, depth)
 	if sheet == nil {
-		if desk := findDesk(g, mask{w, h, known}); desk.count() > 0 {
+		if desk := findDesk(g, mask{w, h, paper.known}); desk.count() > 0 {
 			valid, depth = m.beside(desk)
-			known, label, src, surf = m.findPaper(c, g, valid, depth)
+			paper = m.findPaper(c, g, valid, depth)
 		}
 	}
-	level := c.span(g, known, w, h)
-	// Surfaces out of reach of the first ones that agree with the light there, and boundary cells that do.
-	for range 2 {
-		m.addAgreeing(g, level, label, src, surf, valid, known)
-		level = c.span(g, known, w, h)
-	}
-	m.finish(c, low, g, level, known, label, src, surf, valid, sheet != nil)
+	m.finish(c, low, paper, valid, sheet != nil)
 	return m
 }
 
-// findPaper parts the valid cells into surfaces and marks those that show bare paper. It returns too which surface each
-// cell belongs to and which cell of one is the nearest.
-func (m *lightMap) findPaper(c crew, g *field, valid []bool, depth []float32) (known []bool, label, src []int32, surf []surface) {
-	label, surf = surfaces(g, c.flatCells(g, valid), depth)
-	src = spreadLabels(label, valid, m.w, m.h)
-	choosePaper(surf, boundaries(g, label, src, len(surf), m.w, m.h))
-	known = make([]bool, m.w*m.h)
+// bareMap is where bare paper is seen.
+type bareMap struct {
+	known  []bool // cells that show nothing else
+	level  *field // the light there, spanned over all
+	shadow bool   // some of it lies in a shadow that comes in over the rim
+}
+
+// findPaper parts the valid cells into surfaces and finds those that show bare paper.
+func (m *lightMap) findPaper(c crew, g *field, valid []bool, depth []float32) (p bareMap) {
+	w, h := m.w, m.h
+	label, surf := surfaces(g, c.flatCells(g, valid), depth)
+	src := spreadLabels(label, valid, w, h)
+	choosePaper(surf, boundaries(g, label, src, len(surf), w, h))
+	p.known = make([]bool, w*h)
 	for i, l := range label {
-		known[i] = l >= 0 && surf[l].paper
+		p.known[i] = l >= 0 && surf[l].paper
 	}
-	m.bridgeShadows(g, known, src, valid, surf)
-	return known, label, src, surf
+	m.bridgeShadows(g, p.known, src, valid, surf)
+	p.level = c.span(g, p.known, w, h)
+	// Surfaces out of reach of the first ones that agree with the light there, and boundary cells that do.
+	for range 2 {
+		m.addAgreeing(g, p.level, label, src, surf, valid, p.known)
+		p.level = c.span(g, p.known, w, h)
+	}
+	for _, s := range surf {
+		p.shadow = p.shadow || s.shadow
+	}
+	return p
 }
 
 // beside marks the cells that are no desk, and returns each one's distance from the rim of those, up to what counts as
@@ -682,10 +692,10 @@ func membrane(o *field, known []bool) {
 }
 
 // finish turns the level into gains, marks what is erased, and measures how uneven the light was.
-func (m *lightMap) finish(c crew, low, g, level *field, known []bool, label, src []int32, surf []surface, valid []bool, straightened bool) {
+func (m *lightMap) finish(c crew, low *field, p bareMap, valid []bool, straightened bool) {
 	w, h := m.w, m.h
-	level = level.smooth(c)
-	m.paper, m.valid = known, valid
+	level := p.level.smooth(c)
+	m.paper, m.valid = p.known, valid
 	m.gain = newField(w, h)
 	c.rows(h, func(y0, y1 int) {
 		for i := 3 * y0 * w; i < 3*y1*w; i++ {
@@ -704,18 +714,11 @@ func (m *lightMap) finish(c crew, low, g, level *field, known []bool, label, src
 		m.level = math.Exp(nth(light, len(light)/2))
 		m.span = math.Exp(nth(light, len(light)*99/100) - nth(light, len(light)/100))
 	}
-	for _, s := range surf {
-		m.shadow = m.shadow || s.shadow
-	}
+	m.shadow = p.shadow
 	m.erase = make([]bool, w*h)
 	clean := m.clean(low)
 	if !straightened {
-		m.markOutside(g, label, src, surf)
-		erased := mask{w, h, m.erase}
-		for _, i := range crumbs(erased, clean).cells() {
-			erased.on[i] = true
-		}
-		m.erased = float64(erased.count()) / float64(w*h)
+		m.markDesk(clean)
 	}
 	m.markBare(clean)
 }
@@ -742,43 +745,12 @@ func (m *lightMap) normalise(c crew, low *field) {
 	})
 }
 
-// markOutside marks what lies along the rim of an unstraightened picture and is not paper: desk, hand, the next sheet.
-func (m *lightMap) markOutside(g *field, label, src []int32, surf []surface) {
-	w, h := m.w, m.h
-	// length of the picture's rim that each surface holds
-	hold := make([]int, len(surf))
-	at := func(i int) {
-		if src[i] >= 0 {
-			hold[label[src[i]]]++
-		}
-	}
-	for x := range w {
-		at(x)
-		at((h-1)*w + x)
-	}
-	for y := range h {
-		at(y * w)
-		at(y*w + w - 1)
-	}
-	outside := newMask(w, h)
-	for l := range surf {
-		if surf[l].paper || hold[l] <= min(w, h)/6 {
-			continue
-		}
-		held := newMask(w, h)
-		for i, s := range src {
-			held.on[i] = s >= 0 && label[s] == int32(l)
-		}
-		if edgeShare(g, mask{w, h, m.paper}, held, held.cells()) < leastEdge {
-			continue
-		}
-		for i, on := range held.on {
-			outside.on[i] = outside.on[i] || on
-		}
-	}
-	for i, ok := range m.valid {
-		outside.on[i] = outside.on[i] || !ok
-	}
+// markDesk marks what is not valid, and what lies along it and nowhere else.
+func (m *lightMap) markDesk(clean mask) {
 	const grow = 3 // cells: the edge of a sheet is neither paper nor desk, and casts a shadow
-	m.erase = outside.near(grow).on
+	erased := mask{m.w, m.h, m.valid}.not().near(grow)
+	for _, i := range crumbs(erased, clean).cells() {
+		erased.on[i] = true
+	}
+	m.erase, m.erased = erased.on, float64(erased.count())/float64(m.w*m.h)
 }
