@@ -348,11 +348,11 @@ func (s *onPaper) darkest(rs []*ridge) vec {
 		beyond  = 0.3  // of their light at least
 	)
 	high := highest(rs)
-	var c light
+	var c [3]int32
 	v := make([]int32, len(rs))
 	for j := range c {
 		for k, r := range high {
-			v[k] = r.full[j]
+			v[k] = r.full.parts()[j]
 		}
 		slices.Sort(v[:len(high)])
 		c[j] = v[len(high)/2]
@@ -363,7 +363,7 @@ func (s *onPaper) darkest(rs []*ridge) vec {
 		seen := v[int(deepest*float64(len(v)))]
 		c[j] = max(c[j], min(seen, max(inkBlack, int32(beyond*float64(seen)))))
 	}
-	return vecOfLight(c)
+	return vecOfLight(light{c[0], c[1], c[2]})
 }
 
 // open reports whether a gap in rough ink shows the paper.

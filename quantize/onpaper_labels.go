@@ -123,7 +123,9 @@ func (s *onPaper) flood() {
 }
 
 // light is a colour in linear light, 16 bits a channel.
-type light [3]int32
+type light struct{ r, g, b int32 }
+
+func (c light) parts() [3]int32 { return [3]int32{c.r, c.g, c.b} }
 
 // lightOfVec converts from the plane, colours outside sRGB clipped.
 func lightOfVec(v vec) light {
@@ -131,21 +133,20 @@ func lightOfVec(v vec) light {
 	x, z := y+float64(v.a)/(labUnit*500), y-float64(v.b)/(labUnit*200)
 	off := func(f float64) float64 { return float64(f*f*f)*(1+glare) - glare }
 	x, y, z = off(x), off(y), off(z)
-	var c light
-	for j, m := range &paperRGB {
-		c[j] = int32(min(max(float64(m[0]*x)+float64(m[1]*y)+float64(m[2]*z), 0), 1)*65535 + 0.5)
+	of := func(m *[3]float64) int32 {
+		return int32(min(max(float64(m[0]*x)+float64(m[1]*y)+float64(m[2]*z), 0), 1)*65535 + 0.5)
 	}
-	return c
+	return light{of(&paperRGB[0]), of(&paperRGB[1]), of(&paperRGB[2])}
 }
 
 // vecOfLight converts to the plane.
 func vecOfLight(c light) vec {
-	l, a, b := labOfLight(uint32(c[0]), uint32(c[1]), uint32(c[2]))
+	l, a, b := labOfLight(uint32(c.r), uint32(c.g), uint32(c.b))
 	return vec{l, a, b}
 }
 
 func (a light) apart(b light) int64 {
-	r, g, c := int64(a[0]-b[0]), int64(a[1]-b[1]), int64(a[2]-b[2])
+	r, g, c := int64(a.r-b.r), int64(a.g-b.g), int64(a.b-b.b)
 	return r*r + g*g + c*c
 }
 
@@ -185,9 +186,9 @@ func (s *onPaper) measureLocals(paints []paint, rs []ridge) {
 				}
 				c := lightOf(s.pix[4*i : 4*i+3 : 4*i+3])
 				t := &sums[s.labels[i]][cy*cw+x/cell]
-				t.r += int64(c[0])
-				t.g += int64(c[1])
-				t.b += int64(c[2])
+				t.r += int64(c.r)
+				t.g += int64(c.g)
+				t.b += int64(c.b)
 				t.n++
 			}
 		}
@@ -200,9 +201,9 @@ func (s *onPaper) measureLocals(paints []paint, rs []ridge) {
 			continue
 		}
 		t := &sums[s.labels[r.i]][int(r.i)/s.w/cell*cw+int(r.i)%s.w/cell]
-		t.r += ridgeWeight * int64(r.full[0])
-		t.g += ridgeWeight * int64(r.full[1])
-		t.b += ridgeWeight * int64(r.full[2])
+		t.r += ridgeWeight * int64(r.full.r)
+		t.g += ridgeWeight * int64(r.full.g)
+		t.b += ridgeWeight * int64(r.full.b)
 		t.n += ridgeWeight
 	}
 	parallel(len(paints), s.workers, func(k int) {
@@ -223,7 +224,7 @@ func (s *onPaper) measureLocals(paints []paint, rs []ridge) {
 		out := make([]light, cw*ch)
 		for y := range ch {
 			for x := range cw {
-				t := sum{int64(own[0]) * prior, int64(own[1]) * prior, int64(own[2]) * prior, prior}
+				t := sum{int64(own.r) * prior, int64(own.g) * prior, int64(own.b) * prior, prior}
 				add(&t, mid[max(y-1, 0)*cw+x], 1)
 				add(&t, mid[y*cw+x], 2)
 				add(&t, mid[min(y+1, ch-1)*cw+x], 1)
@@ -245,11 +246,8 @@ func (l *locals) near(k uint8, x, y int) light {
 	t := l.c[k]
 	a, b, c, d := &t[cy*l.cw+cx], &t[cy*l.cw+x1], &t[y1*l.cw+cx], &t[y1*l.cw+x1]
 	const n = 2 * cell
-	var out light
-	for j := range out {
-		out[j] = ((a[j]*(n-fx)+b[j]*fx)*(n-fy) + (c[j]*(n-fx)+d[j]*fx)*fy) / (n * n)
-	}
-	return out
+	of := func(a, b, c, d int32) int32 { return ((a*(n-fx)+b*fx)*(n-fy) + (c*(n-fx)+d*fx)*fy) / (n * n) }
+	return light{of(a.r, b.r, c.r, d.r), of(a.g, b.g, c.g, d.g), of(a.b, b.b, c.b, d.b)}
 }
 
 // soft returns the linear light of pixel (x, y) and its four neighbours, the pixel itself counting half.
@@ -259,22 +257,15 @@ func (s *onPaper) soft(x, y int) light {
 		return lightOf(s.pix[i : i+3 : i+3])
 	}
 	c, l, r, u, d := at(x, y), at(x-1, y), at(x+1, y), at(x, y-1), at(x, y+1)
-	var out light
-	for j := range out {
-		out[j] = (4*c[j] + l[j] + r[j] + u[j] + d[j]) / 8
-	}
-	return out
+	return light{(4*c.r + l.r + r.r + u.r + d.r) / 8, (4*c.g + l.g + r.g + u.g + d.g) / 8, (4*c.b + l.b + r.b + u.b + d.b) / 8}
 }
 
 // between returns how far along from a to b the colour c lies, clamped to [0,1], in 1/shareUnit, and the square of
 // its distance from there.
 func between(c, a, b light) (share int64, miss int64) {
-	var n, d int64
-	for j := range c {
-		u := int64(b[j] - a[j])
-		n += int64(c[j]-a[j]) * u
-		d += u * u
-	}
+	ur, ug, ub := int64(b.r-a.r), int64(b.g-a.g), int64(b.b-a.b)
+	n := int64(c.r-a.r)*ur + int64(c.g-a.g)*ug + int64(c.b-a.b)*ub
+	d := ur*ur + ug*ug + ub*ub
 	if d == 0 {
 		return 0, c.apart(a)
 	}
@@ -284,11 +275,8 @@ func between(c, a, b light) (share int64, miss int64) {
 
 // blend returns the colour at the given share of the way from a to b, in 1/shareUnit.
 func blend(a, b light, share int64) light {
-	var m light
-	for j := range m {
-		m[j] = a[j] + int32(share*int64(b[j]-a[j])/shareUnit)
-	}
-	return m
+	of := func(a, b int32) int32 { return a + int32(share*int64(b-a)/shareUnit) }
+	return light{of(a.r, b.r), of(a.g, b.g), of(a.b, b.b)}
 }
 
 const shareUnit = 1 << 12

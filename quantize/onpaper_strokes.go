@@ -343,16 +343,19 @@ func (s *onPaper) undoBlur(rs []ridge, pix []uint8, blur float64) {
 			}
 			more := peak / left[min(int(area/peak*blurSteps), len(left)-1)]
 			// Where one channel that tells them apart has no light left the others get no darker either, or the hue is lost.
-			deepest := max(g[0]-c[0], g[1]-c[1], g[2]-c[2])
-			for n := range c {
-				if d := g[n] - c[n]; d > 0 && 2*d >= deepest {
-					more = min(more, max(1, (float64(g[n])+inkSpare)/float64(d)))
+			deepest := max(g.r-c.r, g.g-c.g, g.b-c.b)
+			limit := func(c, g int32) {
+				if d := g - c; d > 0 && 2*d >= deepest {
+					more = min(more, max(1, (float64(g)+inkSpare)/float64(d)))
 				}
 			}
-			for n := range r.full {
-				v := float64(g[n]) + float64(float64(c[n]-g[n])*more)
-				r.full[n] = int32(min(max(v, 0), 65535))
+			limit(c.r, g.r)
+			limit(c.g, g.g)
+			limit(c.b, g.b)
+			of := func(c, g int32) int32 {
+				return int32(min(max(float64(g)+float64(float64(c-g)*more), 0), 65535))
 			}
+			r.full = light{of(c.r, g.r), of(c.g, g.g), of(c.b, g.b)}
 		}
 	})
 }
@@ -366,12 +369,8 @@ func (s *onPaper) profile(pix []uint8, x, y int, way [2]int, c, g light) (area, 
 		rise  = 0.12 // increase of the share that announces another stroke
 	)
 	area, peak = 1, 1
-	var u [3]float64
-	uu := 0.0
-	for n := range u {
-		u[n] = float64(c[n] - g[n])
-		uu += float64(u[n] * u[n])
-	}
+	ur, ug, ub := float64(c.r-g.r), float64(c.g-g.g), float64(c.b-g.b)
+	uu := float64(ur*ur) + float64(ug*ug) + float64(ub*ub)
 	if uu == 0 {
 		return area, peak
 	}
@@ -385,11 +384,7 @@ func (s *onPaper) profile(pix []uint8, x, y int, way [2]int, c, g light) (area, 
 			}
 			j := 4 * (py*s.w + px)
 			p := lightOf(pix[j : j+3 : j+3])
-			share := 0.0
-			for j := range u {
-				share += float64(u[j] * float64(p[j]-g[j]))
-			}
-			share /= uu
+			share := (float64(ur*float64(p.r-g.r)) + float64(ug*float64(p.g-g.g)) + float64(ub*float64(p.b-g.b))) / uu
 			if share < none || share > last+rise {
 				break
 			}
