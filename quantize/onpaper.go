@@ -263,17 +263,22 @@ func (s *onPaper) finish(under []uint8, palette []Swatch) *Flats {
 	edge := s.nearEdge(under, reach)
 	rowBands(h, s.workers, func(_, lo, hi int) {
 		for y := lo; y < hi; y++ {
-			for x := 0; x < w; x++ {
-				i := y*w + x
-				p := f.pix[4*i : 4*i+4 : 4*i+4]
-				c := palette[under[s.labels[i]]].Colour
-				p[3] = 255
-				if !edge[i] {
-					setBits(f.Core, i, i+1)
-				} else {
+			labels, edge := s.labels[y*w:(y+1)*w], edge[y*w:(y+1)*w]
+			for x := 0; x < w; {
+				l, e := labels[x], x+1
+				c := palette[under[l]].Colour
+				if edge[x] {
 					c = s.clean(under, palette, x, y, reach)
+				} else {
+					for e < w && !edge[e] && labels[e] == l {
+						e++
+					}
+					setBits(f.Core, y*w+x, y*w+e)
 				}
-				p[0], p[1], p[2] = c.R, c.G, c.B
+				for p := f.pix[4*(y*w+x) : 4*(y*w+e)]; len(p) >= 4; p = p[4:] {
+					p[0], p[1], p[2], p[3] = c.R, c.G, c.B, 255
+				}
+				x = e
 			}
 		}
 	})
