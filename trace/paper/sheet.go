@@ -30,7 +30,7 @@ type Options struct {
 	// quadrilateral.
 	Corners    [4]fit.Point
 	KeepLight  bool // leave the light as it is
-	KeepRuled  bool // leave printed ruling in
+	KeepRuled  bool // leave printed ruling and folds in
 	KeepPencil bool // leave pencil and pale blue under ink in
 	KeepHoles  bool // leave punched holes and the binding of a pad in
 	KeepBack   bool // leave what shows through from the back in

@@ -85,7 +85,7 @@ var Fields = []Field{
 	},
 	choice("light", "even out lamp and shadow on paper", []string{"even", "keep"},
 		func(o *trace.Options, i int) { o.Sheet.KeepLight = i == 1 }),
-	choice("ruled", "lines printed on notebook paper", []string{"drop", "keep"},
+	choice("ruled", "lines printed on notebook paper, and folds", []string{"drop", "keep"},
 		func(o *trace.Options, i int) { o.Sheet.KeepRuled = i == 1 }),
 	choice("pencil", "pencil and pale blue under ink", []string{"drop", "keep"},
 		func(o *trace.Options, i int) { o.Sheet.KeepPencil = i == 1 }),
