@@ -160,9 +160,10 @@ func (q *flattener) beaches() []uint64 {
 				if i >= y1*q.w {
 					break
 				}
-				x, l := i%q.w, q.labels[i]
+				l := q.labels[i]
 				own := func(j int) bool { return bit(q.core, j) && q.labels[j] == l }
-				if x > 0 && own(i-1) || x+1 < q.w && own(i+1) || i >= q.w && own(i-q.w) || i+q.w < len(q.labels) && own(i+q.w) {
+				if i >= q.w && own(i-q.w) || i+q.w < len(q.labels) && own(i+q.w) ||
+					i > 0 && own(i-1) && i%q.w > 0 || i+1 < len(q.labels) && own(i+1) && (i+1)%q.w > 0 {
 					b[k] |= m & -m
 				}
 			}
