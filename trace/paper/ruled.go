@@ -113,6 +113,7 @@ func (s *Sheet) findRules(c crew, a axis) (f ruling) {
 		if l.reach() <= ruleBlank*float64(l.way) || l.touchesRim(a.m) {
 			continue
 		}
+		l.steady()
 		f.margins = append(f.margins, l)
 		if l.endToEnd(sheet) && usualCrest([]rule{l}, crests).usual < foldDark {
 			f.folds = append(f.folds, l)
@@ -125,6 +126,25 @@ func (s *Sheet) findRules(c crew, a axis) (f ruling) {
 		f.folds = nil
 	}
 	return f
+}
+
+// steady takes a line that has no neighbours to hold it back to the middle of itself over a few strips: a mark beside it
+// that crosses one of them pulls it aside there.
+func (l *rule) steady() {
+	const around = 2 // strips
+	p, ok := parabola(l.at, l.seen, 0)
+	if !ok {
+		return
+	}
+	n := len(l.at)
+	off := make([]float64, n)
+	for j, v := range l.at {
+		off[j] = v - along(p, j, n)
+	}
+	for j := range l.at {
+		near := slices.Clone(off[max(0, j-around):min(n, j+around+1)])
+		l.at[j] = along(p, j, n) + nth(near, len(near)/2)
+	}
 }
 
 // endToEnd reports whether the line shows from the edge of the sheet to the other, give or take a strip.

@@ -537,3 +537,21 @@ func TestFoldsGo(t *testing.T) {
 		t.Errorf("%.2f %% of the sheet are off", 100*off)
 	}
 }
+
+// A lone line that bends a little keeps its bend, and is taken back where a mark beside it has pulled it aside.
+func TestSteady(t *testing.T) {
+	const n = 40
+	truth := func(j int) float64 { return 200 + 0.3*float64(j) + 3*math.Sin(float64(j)/15) }
+	l := rule{at: make([]float64, n), seen: make([]bool, n)}
+	for j := range n {
+		l.at[j], l.seen[j] = truth(j), true
+	}
+	l.at[9] += 1.1
+	l.at[24], l.at[25] = l.at[24]-0.9, l.at[25]-0.9
+	l.steady()
+	for j, v := range l.at {
+		if d := math.Abs(v - truth(j)); d > 0.2 {
+			t.Errorf("strip %d lies %.2f px off", j, d)
+		}
+	}
+}
