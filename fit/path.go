@@ -43,6 +43,7 @@ type Walk struct {
 	begun bool
 	at    int // segment, and parameter on it, of the last point's foot
 	t     float64
+	last  Point
 }
 
 // NewWalk returns a Walk along p, which must have a segment.
@@ -74,12 +75,14 @@ func (w *Walk) Distance(p Point) float64 {
 	}
 	beside := func(i int, guess float64) (t, d float64) {
 		c := &w.poly[i]
-		t = c.foot(p, guess, 6)
+		t = c.footWithin(p, guess, 6, nearPrecision)
 		if d = c.at(t).Sub(p).Len(); d > doubtfulOff {
 			t, d = w.path.Segments[i].Nearest(p)
 		}
 		return t, d
 	}
+	by := p.Sub(w.last)
+	w.last = p
 	anywhere := func() {
 		for i := range w.path.Segments {
 			t, d := w.path.Segments[i].Nearest(p)
@@ -92,7 +95,12 @@ func (w *Walk) Distance(p Point) float64 {
 		return best
 	}
 	from := w.at
-	t, d := beside(from, w.t)
+	// On by as much as the point has moved along.
+	guess := w.t
+	if along := w.poly[from].deriv(w.t); along != (Point{}) {
+		guess = clamp01(guess + by.Dot(along)/along.Dot(along))
+	}
+	t, d := beside(from, guess)
 	look(from, t, d)
 	for step := 1; step <= 2 && (t > walkEnd || d > doubtfulOff); step++ {
 		i := from + step
