@@ -141,9 +141,9 @@ func (l *lens) missOf(path *fit.Path, at fit.Point) float64 {
 	return sum
 }
 
-// sharpest returns by how much any corner in the place of that between segments i and j of a curve must miss the pixels.
-// Its place and the directions of its arms are sought by Gauss and Newton's method.
-func (l *lens) sharpest(path *fit.Path, i, j int) float64 {
+// sharpest returns by how much any corner in the place of that between segments i and j of a curve must miss the pixels, and
+// where the best one lies. Its place and the directions of its arms are sought by Gauss and Newton's method.
+func (l *lens) sharpest(path *fit.Path, i, j int) (miss float64, place fit.Point) {
 	try := fit.Path{Segments: []fit.Segment{path.Segments[i], path.Segments[j]}}
 	a, b := &try.Segments[0], &try.Segments[1]
 	at := b.P[0]
@@ -212,7 +212,7 @@ func (l *lens) sharpest(path *fit.Path, i, j int) float64 {
 			break
 		}
 	}
-	return best
+	return best, at.Add(fit.Point{X: p[0], Y: p[1]})
 }
 
 // armOf returns the handle at the beginning of a segment, or a third of it where there is none.
@@ -255,9 +255,10 @@ type sharp struct {
 // doubt is a corner that the pixels do not show.
 type doubt struct {
 	corner *sharp
-	least  float64 // by how much the pixels miss the best of all corners there
-	mate   *doubt  // for a corner that goes where another one of the same end does: that one
-	good   bool    // the curve without it, as tried last
+	least  float64    // by how much the pixels miss the best of all corners there
+	seat   *fit.Point // where the pixels show a corner instead, nil for nowhere
+	mate   *doubt     // for a corner that goes where another one of the same end does: that one
+	good   bool       // the curve without it, as tried last
 }
 
 const (
@@ -272,6 +273,12 @@ const (
 	lensFloor = 0.02
 	// lensBetter is the share of a sum that another one must stay below to be better.
 	lensBetter = 0.5
+	// leastSeat is how far a corner must lie from where the pixels show it to be moved there, px.
+	leastSeat = 0.2
+	// freshSum is by how much the distances of the samples may grow where a curve is fitted again, px in all.
+	freshSum = 1.0
+	// lensRounder is the share of what the best corner misses that a smooth curve in its place must stay below.
+	lensRounder = 0.25
 	// lensMates is how far apart the corners of one end are at most, px.
 	lensMates = 4.5
 )
@@ -302,8 +309,12 @@ func (g *group) sharps(e *edges) (all []sharp, doubts int) {
 	}
 	for k := range all {
 		if c := &all[k]; c.miss > lensDoubt && c.miss < lensForeign {
-			if least := c.lens.sharpest(&g.path, c.before, c.seg); least > lensSeen {
+			switch least, place := c.lens.sharpest(&g.path, c.before, c.seg); {
+			case least > lensSeen:
 				c.doubt = &doubt{corner: c, least: min(least, c.miss)}
+				doubts++
+			case better(least, c.miss) && place.Sub(c.at).Len() > leastSeat:
+				c.doubt = &doubt{corner: c, least: least, seat: &place}
 				doubts++
 			}
 		}
@@ -324,6 +335,58 @@ func (g *group) sharps(e *edges) (all []sharp, doubts int) {
 	return all, doubts
 }
 
+// seat moves corners to where the pixels show them: fits the curve again with samples and tips there, and leaves out what
+// does not come out better.
+func (g *group) seat(e *edges, run []fit.Sample, starts []int, nodes []fit.Point, opt fit.Options) {
+	all, _ := g.sharps(e)
+	var seats []*sharp
+	for k := range all {
+		if d := all[k].doubt; d != nil && d.seat != nil {
+			seats = append(seats, &all[k])
+		}
+	}
+	old := *g
+	for len(seats) > 0 {
+		more, with, from := slices.Clone(run), opt, slices.Clone(starts)
+		with.Tips = slices.Clone(with.Tips)
+		for _, c := range seats {
+			place := *c.doubt.seat
+			with.Tips = append(with.Tips, fit.Tip{At: place, Out: c.in.Sub(c.out).Unit(), End: fit.Pointed, Reach: blunted})
+			at := 0
+			for k := range more {
+				if more[k].Sub(c.at).Len() < more[at].Sub(c.at).Len() {
+					at = k
+				}
+			}
+			if more[at].Sub(place).Dot(c.in) < 0 { // it lies behind the nearest
+				at++
+			}
+			more = slices.Insert(more, at, fit.Sample{Point: place, Weight: 1})
+			for k := range from {
+				if from[k] >= at && k > 0 {
+					from[k]++
+				}
+			}
+		}
+		start, end := g.ends(e.m, nodes)
+		g.path = fit.Curve(more, g.closed, start, end, with)
+		kept := seats[:0:0]
+		for _, c := range seats {
+			if now := c.lens.missOf(&g.path, c.at); better(now, c.miss) {
+				kept = append(kept, c)
+			}
+		}
+		if len(kept) < len(seats) {
+			g.path, seats = old.path, kept
+			continue
+		}
+		if corners(&g.path) > corners(&old.path) || offBy(run, g.path.Segments) > offBy(run, old.path.Segments)+freshSum || !g.place(e.m, more, from, nodes) {
+			*g = old
+		}
+		return
+	}
+}
+
 // hold rounds the corners of the curve that the pixels show to be round. Only what lies between the corners beside them is fitted again.
 func (g *group) hold(e *edges, run []fit.Sample, starts []int, nodes []fit.Point, opt fit.Options) {
 	if !g.ok || !e.seen || g.lossy(e) {
@@ -341,7 +404,7 @@ func (g *group) hold(e *edges, run []fit.Sample, starts []int, nodes []fit.Point
 		for k := range all {
 			of[k] = all[k].doubt
 		}
-		if path, ok := settle(of, corners(&g.path), opt, func(opt fit.Options) fit.Path { return fit.Curve(run, true, fit.Point{}, fit.Point{}, opt) }); ok {
+		if path, ok := settle(of, corners(&g.path), opt, func(opt fit.Options) fit.Path { return fit.Curve(run, true, fit.Point{}, fit.Point{}, opt) }); ok && offBy(run, path.Segments) <= offBy(run, g.path.Segments)+freshSum {
 			g.path = path
 		}
 	case g.closed: // it may begin anywhere
@@ -358,6 +421,7 @@ func (g *group) hold(e *edges, run []fit.Sample, starts []int, nodes []fit.Point
 	if g.ok = g.place(e.m, run, starts, nodes); !g.ok {
 		*g = old
 	}
+	g.seat(e, run, starts, nodes, opt)
 }
 
 // respan returns the curve with its spans between firm corners fitted again where there are doubtful ones within. A closed
@@ -410,7 +474,8 @@ func (g *group) respan(all []sharp, run []fit.Sample, opt fit.Options) fit.Path 
 			return fit.Path{Closed: path.Closed, Segments: slices.Concat(before, p.Segments, after)}
 		}
 		p, ok := settle(s.of, corners(&path), opt, func(opt fit.Options) fit.Path { return whole(fit.Curve(part, false, start, end, opt)) })
-		if ok && !leaves(p.Segments[s.from:len(p.Segments)-len(after)], g.path.Segments[s.from:s.to]) {
+		now, old := p.Segments[s.from:len(p.Segments)-len(after)], g.path.Segments[s.from:s.to]
+		if ok && !leaves(now, old) && offBy(part, now) <= offBy(part, old)+freshSum {
 			path = p
 		}
 	}
@@ -451,9 +516,12 @@ func settle(doubts []*doubt, most int, opt fit.Options, again func(fit.Options) 
 					continue
 				}
 				now := d.corner.lens.missOf(&path, d.corner.at)
-				if mates {
+				switch {
+				case mates:
 					d.good = d.mate.good && now <= d.corner.miss+lensFloor
-				} else {
+				case d.seat != nil:
+					d.good = now < lensSeen && now < float64(lensRounder*d.least)
+				default:
 					d.good = now < lensSeen && better(now, d.least)
 				}
 				if d.good {
@@ -497,6 +565,17 @@ func (g *group) nearest(run []fit.Sample) []int {
 		out[k] = at % n
 	}
 	return out
+}
+
+// offBy returns the summed distance of trusted samples from a part of a curve, px.
+func offBy(run []fit.Sample, part []fit.Segment) (sum float64) {
+	along := fit.NewWalk(fit.Path{Segments: part})
+	for i := range run {
+		if run[i].Weight > doubtfulWeight {
+			sum += along.Distance(run[i].Point)
+		}
+	}
+	return sum
 }
 
 // leaves reports whether a part of a curve lies elsewhere than what it stands for: halves of segments further away than
