@@ -45,7 +45,7 @@ func (b *builder) level() (moved bool) {
 			q.chain.pieces[x].a = math.Max(0, q.chain.pieces[x].a-by.Dot(u))
 		}
 		q.chain.settle()
-		worst, mean := p.solver.refine(&q.chain, &q.marks, partEffort, 0)
+		worst, mean := p.solver.refine(&q.chain, &q.marks, p.care().part, 0)
 		n := float64(len(q.marks.p))
 		if worst <= p.tol && float64(mean*n) <= float64(naturalLoss*square)+float64(naturalSlack*float64(p.tol*p.tol)) {
 			for x, k2 := range q.knots {

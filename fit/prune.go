@@ -8,17 +8,13 @@ type effort struct {
 	share  float64
 }
 
-// Refinement of the whole chain, at first and when its knots are found, and of a neighbourhood.
-var (
-	firstEffort = effort{10, 0.02}
-	wholeEffort = effort{8, 0.001}
-	partEffort  = effort{6, 0.01}
-)
+// wholeEffort is spent on the whole chain when its knots are found.
+var wholeEffort = effort{8, 0.001}
 
 // improve refines the chain, adds knots where the tolerance is not kept, drops those that are not needed and moves the
 // others to natural places.
 func (b *builder) improve() {
-	b.grow(firstEffort)
+	b.grow(b.care().first)
 	b.prune()
 	worst := b.grow(wholeEffort)
 	for range checkRounds {
@@ -447,7 +443,7 @@ func (p *pruner) refined(q *part) bool {
 			p.collect(q, k, x, 1, 0)
 		}
 	}
-	worst, _ := p.solver.refine(&q.chain, &q.marks, partEffort, p.tol)
+	worst, _ := p.solver.refine(&q.chain, &q.marks, p.care().part, p.tol)
 	q.ok = worst <= p.tol
 	return q.ok
 }
@@ -463,7 +459,7 @@ func (p *pruner) straightened(k int, q *part) {
 		p.collect(q, k2, x, 1, 0)
 	}
 	q.chain.settle()
-	worst, _ := p.solver.refine(&q.chain, &q.marks, partEffort, p.tol)
+	worst, _ := p.solver.refine(&q.chain, &q.marks, p.care().part, p.tol)
 	q.ok = worst <= p.tol
 }
 

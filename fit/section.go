@@ -242,15 +242,38 @@ type bend struct {
 	square float64 // mean square distance
 }
 
-// maxTrial bounds the samples looked at in one trial, firstTrial in one that only asks whether a cubic will do.
-const maxTrial, firstTrial = 32, 10
+// maxTrial bounds the samples looked at in one trial.
+const maxTrial = 32
+
+// care is how thoroughly a run is fitted.
+type care struct {
+	samples int     // looked at in a trial that only asks whether a cubic will do
+	share   int     // of its length, one in so many, to which the reach of a cubic is found
+	doubt   float64 // how far the tangents of knots may turn in trials, as a standard deviation in radians
+	chains  bool    // straight parts are weighed against chains of cubics along the whole stretch
+
+	first, part effort // refinement of the whole chain before its knots are known, and of a neighbourhood
+}
+
+// Along well measured edges little will do, as the solver finds its way from there. Where the tolerance is above mostStrict
+// much lies within it, and the beginning tells which: captures of paper came back a tenth further off with the quick one.
+var (
+	quick    = care{10, 16, 0.2, false, effort{10, 0.02}, effort{6, 0.01}}
+	thorough = care{16, 32, midDoubt, true, effort{10, 0.001}, effort{6, 0.001}}
+)
+
+func (s *setting) care() care {
+	if s.tol > mostStrict {
+		return thorough
+	}
+	return quick
+}
 
 // How far a trial may turn the tangents it is given, as a standard deviation in radians: estimates in the midst of a
 // curve are good, those at its ends are read off one side only, those along a line are exact.
 const (
-	midDoubt   = 0.02
-	trialDoubt = 0.2
-	endDoubt   = 0.6
+	midDoubt = 0.02
+	endDoubt = 0.6
 )
 
 // cubic fits a cubic from sample i to sample j: least squares of its handles and, within their doubt (0: fixed), its
@@ -505,6 +528,12 @@ func (s *stretch) fit(c *chain, m *marks, from, to end) (first, last Point) {
 // needed leaves out the straight parts that a cubic explains which goes on beyond both their ends, by aroundSpan of their
 // length: what is short and gently bent looks straight, and would only have to be put together again.
 func (s *stretch) needed(spans []span, doubt0, doubt1 float64) []span {
+	if len(spans) == 0 {
+		return nil
+	}
+	if s.care().chains {
+		return s.beyondReach(spans, doubt0, doubt1)
+	}
 	n := len(s.p)
 	t := trial{s, 0, n - 1, doubt0, doubt1}
 	kept := slices.DeleteFunc(spans, func(sp span) bool {
@@ -528,6 +557,37 @@ func (s *stretch) needed(spans []span, doubt0, doubt1 float64) []span {
 
 // aroundSpan is how far beyond each end of a straight part a cubic must go that does for it, as a share of its length.
 const aroundSpan = 0.5
+
+// beyondReach leaves out those that lie within the cubics which go as far as the tolerance allows, from either end of the
+// stretch.
+func (s *stretch) beyondReach(spans []span, doubt0, doubt1 float64) []span {
+	n := len(s.p)
+	t := trial{s, 0, n - 1, doubt0, doubt1}
+	within := func(i, j int) {
+		if !slices.ContainsFunc(spans, func(sp span) bool { return sp.i > i && sp.j < j }) {
+			return
+		}
+		b := t.bend(i, j, maxTrial, 0)
+		spans = slices.DeleteFunc(spans, func(sp span) bool { return sp.i > i && sp.j < j && t.explains(i, j, &b, sp) })
+	}
+	i := 0
+	for _, j := range t.ahead() {
+		within(i, j)
+		i = j
+	}
+	if len(spans) == 0 {
+		return nil
+	}
+	i = 0
+	for _, j := range append(t.back()[1:], n-1) {
+		within(i, j)
+		i = j
+	}
+	if len(spans) > 0 {
+		clear(s.tangent[1 : n-1]) // seen past the ends of straight parts
+	}
+	return spans
+}
 
 // A cubic explains a straight part as well as a line does when its samples lie about it with this many times their
 // noise, and this share of the tolerance more, mostStrict at most.
@@ -681,7 +741,8 @@ type trial struct {
 }
 
 func (t *trial) bend(i, j, most int, aim float64) bend {
-	d0, d1 := trialDoubt, trialDoubt
+	d0 := t.care().doubt
+	d1 := d0
 	if i == t.lo {
 		d0 = t.doubt0
 	}
@@ -696,8 +757,9 @@ func (t *trial) fits(i, j int) bool {
 	if j-i > 2 && t.p[i].Sub(t.p[j]).Len() < leastChord*(t.length[j]-t.length[i]) {
 		return false
 	}
-	b := t.bend(i, j, firstTrial, t.tol)
-	return b.worst <= t.tol && (j-i <= 2*firstTrial || t.holds(i, j, &b))
+	most := t.care().samples
+	b := t.bend(i, j, most, t.tol)
+	return b.worst <= t.tol && (j-i <= 2*most || t.holds(i, j, &b))
 }
 
 // maxHold is about how many samples along a trial tell whether it holds: an edge does not leave a cubic and come back to it
@@ -753,7 +815,7 @@ func (t *trial) reach(i, dir int) int {
 		bad = d
 		break
 	}
-	for bad-good > max(1, good/16) {
+	for bad-good > max(1, good/t.care().share) {
 		if mid := (good + bad) / 2; fits(mid) {
 			good = mid
 		} else {
@@ -885,7 +947,7 @@ func (t *trial) natural(lo, hi int) []int {
 
 // cost of a cubic, in segments: one that misses the tolerance is not forbidden, or there might be no way at all.
 func (t *trial) cost(i, j int) float64 {
-	b := t.bend(i, j, firstTrial, 0)
+	b := t.bend(i, j, t.care().samples, 0)
 	cost := 0.3 * min(1, b.square/(t.tol*t.tol))
 	if b.worst > t.tol {
 		cost += 0.5 + float64(2*min(10, b.worst/t.tol-1))
