@@ -1,19 +1,10 @@
 package planar
 
 import (
-	"encoding/binary"
-	"math/bits"
+	"cmp"
 	"slices"
 	"sync"
 	"sync/atomic"
-)
-
-// Bits of a vertex byte: one for each crack that leaves it, then how it is passed.
-const (
-	crackBits  = 0x0f
-	nodeBit    = 0x10
-	fallingBit = 0x20
-	risingBit  = 0x40
 )
 
 // Build makes the planar map of a label picture, row by row in labels (len w·h, values below 255). saddle settles the
@@ -25,14 +16,12 @@ func Build(labels []uint8, w, h int, saddle Saddle, workers int) *Map {
 // Builder makes a map step by step: Faces, Dissolve as often as needed, then Finish. Its zero value is ready; it must not
 // be used by two goroutines at once.
 type Builder struct {
-	w, h     int
-	labels   []uint8
-	vertices []uint8 // (w+1)·(h+1), a byte each
-	cracks   []int   // that leave each row of vertices to the right or down
-	painted  []painted
-	saddle   Saddle
-	workers  int
-	m        *Map
+	lattice lattice
+	labels  []uint8
+	painted []painted
+	saddle  Saddle
+	workers int
+	m       *Map
 }
 
 // Build is like the function Build.
@@ -43,14 +32,9 @@ func (b *Builder) Build(labels []uint8, w, h int, saddle Saddle, workers int) *M
 
 // Faces finds the faces of a label picture; see the function Build. The map has neither arcs nor rings yet.
 func (b *Builder) Faces(labels []uint8, w, h int, saddle Saddle, workers int) *Map {
-	b.w, b.h, b.labels, b.saddle, b.workers = w, h, labels, saddle, workers
-	if n := (w + 1) * (h + 1); len(b.vertices) == n {
-		clear(b.vertices)
-	} else {
-		b.vertices = make([]uint8, n)
-	}
-	b.cracks = make([]int, h+1)
-	b.mark()
+	b.labels, b.saddle, b.workers = labels, saddle, workers
+	b.lattice.shape(w, h)
+	inBands(h+1, workers, func(lo, hi int) { b.lattice.mark(labels, saddle, lo, hi) })
 	b.findFaces(nil, nil)
 	return b.m
 }
@@ -65,20 +49,17 @@ func (b *Builder) Finish() *Map {
 
 // findFaces makes the map anew with the faces of the labels as they are; see findRegions.
 func (b *Builder) findFaces(before *regions, changed func(y int) bool) {
-	b.m = &Map{W: b.w, H: b.h}
-	b.m.regions = findRegions(b.labels, b.w, b.h, b.vertices, before, changed, b.workers)
+	b.m = &Map{W: b.lattice.w, H: b.lattice.h}
+	b.m.regions = findRegions(b.labels, &b.lattice, before, changed, b.workers)
 	b.m.Faces = b.m.regions.faces
 }
 
-// nodeAt returns the node at vertex i. Nodes are stored in vertex order.
-func (b *Builder) nodeAt(i int) int32 {
-	n, _ := slices.BinarySearchFunc(b.m.Nodes, i, func(n Node, i int) int { return int(n.Y)*(b.w+1) + int(n.X) - i })
+// nodeAt returns the node at vertex (x, y). Nodes are stored in vertex order.
+func (b *Builder) nodeAt(x, y int) int32 {
+	n, _ := slices.BinarySearchFunc(b.m.Nodes, vertex{x, y}, func(n Node, v vertex) int {
+		return cmp.Or(int(n.Y)-v.y, int(n.X)-v.x)
+	})
 	return int32(n)
-}
-
-// mark fills the vertex bytes. Every band of rows writes its own rows only.
-func (b *Builder) mark() {
-	inBands(b.h+1, b.workers, b.markRows)
 }
 
 // bandRows is the height of bands that are shared out among workers: low enough that no worker waits long for the last.
@@ -98,200 +79,47 @@ func inBands(rows, workers int, do func(lo, hi int)) {
 	wg.Wait()
 }
 
-// markRows fills rows lo..hi-1 of the vertex bytes, which must be zero, from the two pixel rows that touch each.
-func (b *Builder) markRows(lo, hi int) {
-	w := b.w
-	// The pixel rows above and below a vertex row, padded left and right: column x of the picture is at x+1. Eight
-	// more bytes let the wide compare read past the end.
-	above, below := make([]uint8, w+10), make([]uint8, w+10)
-	load := func(dst []uint8, y int) {
-		dst[0] = outsideLabel
-		if y < 0 || y >= b.h {
-			for i := range dst {
-				dst[i] = outsideLabel
-			}
-			return
-		}
-		copy(dst[1:], b.labels[y*w:(y+1)*w])
-		for i := w + 1; i < len(dst); i++ {
-			dst[i] = outsideLabel
-		}
-	}
-	load(below, lo-1)
-	for y := lo; y < hi; y++ {
-		above, below = below, above
-		load(below, y)
-		row := b.vertices[y*(w+1) : (y+1)*(w+1)]
-		cracks := 0
-		for x := 0; x <= w; x++ {
-			for x+8 <= w { // past the vertices without a crack, eight at once
-				a := binary.LittleEndian.Uint64(above[x:])
-				c := binary.LittleEndian.Uint64(below[x:])
-				differ := (a ^ c) | (a ^ binary.LittleEndian.Uint64(above[x+1:])) | (c ^ binary.LittleEndian.Uint64(below[x+1:]))
-				if differ != 0 {
-					x += bits.TrailingZeros64(differ) / 8
-					break
-				}
-				x += 8
-			}
-			pa, pb, pc, pd := above[x], above[x+1], below[x], below[x+1]
-			var v uint8
-			n := 0
-			if pb != pd {
-				v |= 1
-				n++
-			}
-			if pc != pd {
-				v |= 2
-				n++
-			}
-			if pa != pc {
-				v |= 4
-				n++
-			}
-			if pa != pb {
-				v |= 8
-				n++
-			}
-			switch n {
-			case 3:
-				v |= nodeBit
-			case 4:
-				kind := Apart
-				if pa == pd || pb == pc {
-					kind = b.saddle(x, y, pa, pb, pc, pd)
-				}
-				switch {
-				case kind == Falling && pa == pd:
-					v |= fallingBit
-				case kind == Rising && pb == pc:
-					v |= risingBit
-				case pa == pd && pb == pc: // two labels always pass: a node would part four arcs for nothing
-					v |= fallingBit
-				default:
-					v |= nodeBit
-				}
-			}
-			row[x] = v
-			cracks += int(v&1 + v>>1&1)
-		}
-		b.cracks[y] = cracks
-	}
-}
-
-// turn returns the direction in which a boundary goes on that arrives at a passed vertex heading d.
-func turn(v uint8, d uint8) uint8 {
-	switch {
-	case v&fallingBit != 0: // up joins right, left joins down
-		return [4]uint8{1, 0, 3, 2}[d]
-	case v&risingBit != 0: // up joins left, right joins down
-		return [4]uint8{3, 2, 1, 0}[d]
-	}
-	v &= crackBits &^ (1 << ((d + 2) & 3))
-	switch v {
-	case 1:
-		return 0
-	case 2:
-		return 1
-	case 4:
-		return 2
-	}
-	return 3
-}
-
-// walkAll follows every crack once: from nodes first, then the loops that are left. It clears crack bits as it goes.
+// walkAll follows every crack once: from nodes first, then the loops that are left. It takes the cracks as it goes.
 func (b *Builder) walkAll() {
-	total := 0
-	for _, n := range b.cracks {
-		total += n
-	}
-	b.m.Dirs = make([]uint8, 0, total)
-	stride := b.w + 1
-	v := b.vertices
-	nodes, corners := b.starts()
+	l := &b.lattice
+	nodes, corners, cracks := l.starts(b.workers)
+	b.m.Dirs = make([]uint8, 0, cracks)
 	b.m.Nodes = make([]Node, len(nodes))
-	for n, i := range nodes {
-		b.m.Nodes[n] = Node{X: int32(i % stride), Y: int32(i / stride), Out: [4]Half{-1, -1, -1, -1}}
+	for n, v := range nodes {
+		b.m.Nodes[n] = Node{X: int32(v.x), Y: int32(v.y), Out: [4]Half{-1, -1, -1, -1}}
 	}
-	for n, i := range nodes {
-		for d := uint8(0); d < 4; d++ {
-			if v[i]>>d&1 != 0 {
-				b.walk(i, d, int32(n))
+	for n, v := range nodes {
+		for d := range uint8(4) {
+			if l.leaves(v.x, v.y, d) {
+				b.walk(v.x, v.y, d, int32(n))
 			}
 		}
 	}
 	// The first vertex of what is left, row by row, is the upper left corner of a loop.
-	for _, i := range corners {
-		for d := uint8(0); d < 2; d++ {
-			if v[i]>>d&1 != 0 {
-				b.walk(i, d, None)
+	for _, v := range corners {
+		for d := range uint8(2) {
+			if l.leaves(v.x, v.y, d) {
+				b.walk(v.x, v.y, d, None)
 			}
 		}
 	}
 }
 
-// starts returns the vertices that are nodes, and those that cracks leave both to the right and down.
-func (b *Builder) starts() (nodes, corners []int) {
-	const upperLeft = 1 | 2
-	rows, stride := b.h+1, b.w+1
-	found := make([][2][]int, (rows+bandRows-1)/bandRows)
-	inBands(rows, b.workers, func(lo, hi int) {
-		f := &found[lo/bandRows]
-		for i := nextMarked(b.vertices, lo*stride, hi*stride); i < hi*stride; i = nextMarked(b.vertices, i+1, hi*stride) {
-			if v := b.vertices[i]; v&nodeBit != 0 {
-				f[0] = append(f[0], i)
-			} else if v&upperLeft == upperLeft {
-				f[1] = append(f[1], i)
-			}
-		}
-	})
-	for _, f := range found {
-		nodes, corners = append(nodes, f[0]...), append(corners, f[1]...)
-	}
-	return nodes, corners
-}
-
-// nextMarked returns the first vertex from i up to but not including end that is not 0, end if there is none.
-func nextMarked(v []uint8, i, end int) int {
-	for ; i+32 <= end; i += 32 {
-		w := v[i : i+32 : i+32]
-		if binary.LittleEndian.Uint64(w)|binary.LittleEndian.Uint64(w[8:])|binary.LittleEndian.Uint64(w[16:])|binary.LittleEndian.Uint64(w[24:]) != 0 {
-			break
-		}
-	}
-	for i < end && v[i] == 0 {
-		i++
-	}
-	return i
-}
-
-// walk follows the boundary that leaves vertex i in direction d until a node or its own start, and stores the arc.
-func (b *Builder) walk(i int, d uint8, from int32) {
-	stride := b.w + 1
-	step := [4]int{1, stride, -1, -stride}
+// walk follows the boundary that leaves vertex (x, y) in direction d until a node or its own start, and stores the arc.
+func (b *Builder) walk(x, y int, d uint8, from int32) {
 	m := b.m
-	arc := Arc{X: int32(i % stride), Y: int32(i / stride), Off: int32(len(m.Dirs)), From: from, To: None}
-	left, right := b.sides(int(arc.X), int(arc.Y), d)
-	arc.Left, arc.Right = left, right
-	start, first := i, d
-	for {
-		b.vertices[i] &^= 1 << d
-		i += step[d]
+	arc := Arc{X: int32(x), Y: int32(y), Off: int32(len(m.Dirs)), From: from, To: None}
+	arc.Left, arc.Right = b.sides(x, y, d)
+	first := d
+	for on := true; on; d, on = b.lattice.ahead(x, y, d) {
+		b.lattice.take(x, y, d)
 		m.Dirs = append(m.Dirs, d)
-		v := b.vertices[i]
-		b.vertices[i] = v &^ (1 << ((d + 2) & 3))
-		if v&nodeBit != 0 || i == start && v&(fallingBit|risingBit) == 0 {
-			break // a plain vertex has only one way through, so meeting the start ends a loop
-		}
-		d = turn(v, d)
-		if i == start && d == first {
-			break
-		}
+		x, y = x+DX[d], y+DY[d]
 	}
 	arc.N = int32(len(m.Dirs)) - arc.Off
 	id := len(m.Arcs)
 	if from != None {
-		arc.To = b.nodeAt(i)
+		arc.To = b.nodeAt(x, y)
 		m.Nodes[from].Out[first] = HalfOf(id, false)
 		last := m.Dirs[len(m.Dirs)-1]
 		m.Nodes[arc.To].Out[(last+2)&3] = HalfOf(id, true)
@@ -306,7 +134,7 @@ func (b *Builder) sides(x, y int, d uint8) (left, right int32) {
 }
 
 func (b *Builder) faceAt(x, y int) int32 {
-	if x < 0 || y < 0 || x >= b.w || y >= b.h {
+	if x < 0 || y < 0 || x >= b.m.W || y >= b.m.H {
 		return Outside
 	}
 	return b.m.FaceAt(x, y)

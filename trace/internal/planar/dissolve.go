@@ -51,8 +51,7 @@ func (b *Builder) Dissolve(small func(f *Face) bool, cost func(f *Face, to uint8
 	}
 	for y, c := range changed {
 		if c {
-			clear(b.vertices[y*(b.w+1) : (y+1)*(b.w+1)])
-			b.markRows(y, y+1)
+			b.lattice.mark(b.labels, b.saddle, y, y+1)
 		}
 	}
 	b.findFaces(m.regions, func(y int) bool { return changed[y] && changed[y+1] })
@@ -102,7 +101,7 @@ func (b *Builder) paint(id int32, label uint8) {
 			if r.face[i] != id {
 				continue
 			}
-			at, n := y*b.w+int(r.runX[i]), int(r.endOf(i, y)-r.runX[i])
+			at, n := y*b.m.W+int(r.runX[i]), int(r.endOf(i, y)-r.runX[i])
 			b.painted = append(b.painted, painted{at, n, b.labels[at]})
 			for k := range n {
 				b.labels[at+k] = label

@@ -1,7 +1,5 @@
 package planar
 
-import "encoding/binary"
-
 // regions are the connected areas of a label picture, found over runs of equal labels in a row: pixels that share a
 // side, and those that a saddle vertex joins.
 type regions struct {
@@ -13,12 +11,10 @@ type regions struct {
 	faces    []Face
 }
 
-// everyByte times a byte is a word of eight of them.
-const everyByte = 0x0101010101010101
-
-// findRegions finds the regions of a label picture. Rows for which changed answers false have the runs that they have in
+// findRegions finds the regions of a label picture with the lattice of its cracks. Rows for which changed answers false have the runs that they have in
 // before; nil and nil where there is nothing to go by.
-func findRegions(labels []uint8, w, h int, vertices []uint8, before *regions, changed func(y int) bool, workers int) *regions {
+func findRegions(labels []uint8, l *lattice, before *regions, changed func(y int) bool, workers int) *regions {
+	w, h := l.w, l.h
 	r := &regions{w: w, h: h, rowStart: make([]int32, h+1)}
 	// Every band of rows finds its own runs first, then they are put behind each other.
 	bands := make([][]int32, (h+bandRows-1)/bandRows)
@@ -29,7 +25,7 @@ func findRegions(labels []uint8, w, h int, vertices []uint8, before *regions, ch
 			if before != nil && !changed(y) {
 				runs = append(runs, before.runX[before.rowStart[y]:before.rowStart[y+1]]...)
 			} else {
-				runs = appendRuns(runs, labels[y*w:(y+1)*w])
+				runs = l.appendRuns(runs, y)
 			}
 			r.rowStart[y+1] = int32(len(runs) - have)
 		}
@@ -53,37 +49,23 @@ func findRegions(labels []uint8, w, h int, vertices []uint8, before *regions, ch
 	// Within a band rows unite runs of that band only; then the bands are united.
 	inBands(h, workers, func(lo, hi int) {
 		for y := lo + 1; y < hi; y++ {
-			r.joinRows(labels, vertices, y)
+			r.joinRows(labels, l, y)
 		}
 	})
 	for y := bandRows; y < h; y += bandRows {
-		r.joinRows(labels, vertices, y)
+		r.joinRows(labels, l, y)
 	}
 	r.collect(labels)
 	r.parent = nil
 	return r
 }
 
-// appendRuns appends the first pixel of every run of a row.
-func appendRuns(dst []int32, row []uint8) []int32 {
-	for x := 0; x < len(row); {
-		dst = append(dst, int32(x))
-		wide := uint64(row[x]) * everyByte
-		l := row[x]
-		for x++; x+8 <= len(row) && binary.LittleEndian.Uint64(row[x:]) == wide; x += 8 {
-		}
-		for x < len(row) && row[x] == l {
-			x++
-		}
-	}
-	return dst
-}
-
 // joinRows unites the runs of row y with those above that they touch.
-func (r *regions) joinRows(labels, vertices []uint8, y int) {
+func (r *regions) joinRows(labels []uint8, l *lattice, y int) {
 	w := r.w
 	i, iEnd := r.rowStart[y-1], r.rowStart[y]
 	j, jEnd := r.rowStart[y], r.rowStart[y+1]
+	passes := l.passes[y]
 	for i < iEnd && j < jEnd {
 		if labels[(y-1)*w+int(r.runX[i])] == labels[y*w+int(r.runX[j])] {
 			r.union(i, j)
@@ -102,11 +84,13 @@ func (r *regions) joinRows(labels, vertices []uint8, y int) {
 		case je < ie:
 			j++
 		default:
-			if ie < int32(w) {
-				switch v := vertices[y*(w+1)+int(ie)]; {
-				case v&fallingBit != 0:
+			for len(passes) > 0 && passes[0].x < ie {
+				passes = passes[1:]
+			}
+			if len(passes) > 0 && passes[0].x == ie {
+				if passes[0].kind == Falling {
 					r.union(i, j+1)
-				case v&risingBit != 0:
+				} else {
 					r.union(i+1, j)
 				}
 			}

@@ -1,0 +1,225 @@
+package planar
+
+import (
+	"encoding/binary"
+	"math/bits"
+	"slices"
+)
+
+// lattice holds the cracks between unequal labels, a bit each, and what their ends are. Rows of vertices begin with a word
+// of their own, so that bands of rows can be filled at once.
+type lattice struct {
+	w, h   int
+	stride int      // words of a row of w+1 vertices
+	across []uint64 // vertex (x, y): a crack leaves it to the right
+	down   []uint64 // a crack leaves it downwards
+	nodes  []uint64 // it is a node
+	passes [][]pass // vertices of four cracks that are no nodes, row by row
+}
+
+// pass is a vertex of four cracks where two boundaries pass each other.
+type pass struct {
+	x    int32
+	kind SaddleKind // Falling or Rising
+}
+
+// shape readies the lattice for a picture of w x h pixels, with anything in it.
+func (l *lattice) shape(w, h int) {
+	l.w, l.h, l.stride = w, h, (w+64)/64
+	if n := l.stride * (h + 1); len(l.across) != n {
+		l.across, l.down, l.nodes = make([]uint64, n), make([]uint64, n), make([]uint64, n)
+		l.passes = make([][]pass, h+1)
+	}
+}
+
+// mark fills rows lo to hi-1 from the two rows of labels that touch each.
+func (l *lattice) mark(labels []uint8, saddle Saddle, lo, hi int) {
+	// The pixel rows above and below a row of vertices: column x of the picture is at x+1, everything else is outside.
+	// They reach as far as the wide compare of the last word.
+	above, below := make([]uint8, 64*l.stride+8), make([]uint8, 64*l.stride+8)
+	for i := range above {
+		above[i], below[i] = outsideLabel, outsideLabel
+	}
+	load := func(dst []uint8, y int) {
+		if y >= 0 && y < l.h {
+			copy(dst[1:], labels[y*l.w:(y+1)*l.w])
+			return
+		}
+		for i := range l.w {
+			dst[i+1] = outsideLabel
+		}
+	}
+	load(above, lo-1)
+	up := make([]uint64, l.stride) // cracks between the pixels above
+	for k := range up {
+		_, up[k] = crackWords(above[64*k:], above[64*k:])
+	}
+	for y := lo; y < hi; y++ {
+		load(below, y)
+		l.passes[y] = l.passes[y][:0]
+		row := y * l.stride
+		var before uint64 // the cracks of the word before
+		for k := range l.stride {
+			across, down := crackWords(above[64*k:], below[64*k:])
+			l.across[row+k], l.down[row+k] = across, down
+			left := across<<1 | before>>63
+			before = across
+			nodes := across&left&(down|up[k]) | down&up[k]&(across|left)
+			for four := across & left & down & up[k]; four != 0; four &= four - 1 {
+				x := k<<6 + bits.TrailingZeros64(four)
+				if kind := kindOf(saddle, x, y, above[x], above[x+1], below[x], below[x+1]); kind != Apart {
+					l.passes[y] = append(l.passes[y], pass{int32(x), kind})
+					nodes &^= four & -four
+				}
+			}
+			l.nodes[row+k] = nodes
+			up[k] = down
+		}
+		above, below = below, above
+	}
+}
+
+// crackWords returns for 64 vertices from which cracks leave to the right and which downwards, given the pixels above and
+// below them, from the one before on.
+func crackWords(above, below []uint8) (across, down uint64) {
+	above, below = above[:72], below[:72]
+	for i := 0; i < 64; i += 8 {
+		own := binary.LittleEndian.Uint64(below[i+1:])
+		a, d := own^binary.LittleEndian.Uint64(above[i+1:]), own^binary.LittleEndian.Uint64(below[i:])
+		if a|d != 0 {
+			across |= bytesSet(a) << i
+			down |= bytesSet(d) << i
+		}
+	}
+	return across, down
+}
+
+// bytesSet returns a bit for each byte of v that is not 0.
+func bytesSet(v uint64) uint64 {
+	const low = 0x7f7f7f7f7f7f7f7f
+	high := ((v&low + low) | v) &^ low >> 7
+	return high * 0x0102040810204080 >> 56 // moves bit 8k of high to bit 56+k; no two meet
+}
+
+// kindOf settles a vertex of four cracks between the labels a b above and c d below.
+func kindOf(saddle Saddle, x, y int, a, b, c, d uint8) SaddleKind {
+	if a != d && b != c {
+		return Apart
+	}
+	switch kind := saddle(x, y, a, b, c, d); {
+	case kind == Falling && a == d, kind == Rising && b == c:
+		return kind
+	case a == d && b == c: // two labels always pass: a node would part four arcs for nothing
+		return Falling
+	}
+	return Apart
+}
+
+// kindAt returns how two boundaries pass each other at vertex (x, y), Apart if they do not.
+func (l *lattice) kindAt(x, y int) SaddleKind {
+	k, ok := slices.BinarySearchFunc(l.passes[y], x, func(p pass, x int) int { return int(p.x) - x })
+	if !ok {
+		return Apart
+	}
+	return l.passes[y][k].kind
+}
+
+// leaves reports whether a crack leaves vertex (x, y) in direction d that has not been taken.
+func (l *lattice) leaves(x, y int, d uint8) bool {
+	bitmap, k, bit := l.crack(x, y, d)
+	return k >= 0 && bitmap[k]&bit != 0
+}
+
+// take takes the crack that leaves vertex (x, y) in direction d.
+func (l *lattice) take(x, y int, d uint8) {
+	bitmap, k, bit := l.crack(x, y, d)
+	bitmap[k] &^= bit
+}
+
+// crack returns the bit of the crack that leaves vertex (x, y) in direction d; its word is negative off the lattice.
+func (l *lattice) crack(x, y int, d uint8) (bitmap []uint64, word int, bit uint64) {
+	bitmap = l.across
+	switch d {
+	case 1:
+		bitmap = l.down
+	case 2:
+		x--
+	case 3:
+		bitmap = l.down
+		y--
+	}
+	if x < 0 || y < 0 {
+		return bitmap, -1, 0
+	}
+	return bitmap, y*l.stride + x>>6, 1 << (x & 63)
+}
+
+// ahead returns the direction in which a boundary goes on that has taken the crack by which it reaches vertex (x, y) heading d;
+// ok is false where it ends: at a node, or at its own start.
+func (l *lattice) ahead(x, y int, d uint8) (to uint8, ok bool) {
+	k, s := y*l.stride+x>>6, x&63
+	if l.nodes[k]>>s&1 != 0 {
+		return 0, false
+	}
+	open := uint8(l.across[k]>>s&1 | l.down[k]>>s&1<<1) // a bit for each direction
+	if x > 0 {
+		open |= uint8(l.across[y*l.stride+(x-1)>>6] >> ((x - 1) & 63) & 1 << 2)
+	}
+	if y > 0 {
+		open |= uint8(l.down[k-l.stride] >> s & 1 << 3)
+	}
+	switch bits.OnesCount8(open) {
+	case 1:
+		return uint8(bits.TrailingZeros8(open)), true
+	case 3: // the first of two boundaries that pass each other here
+		if l.kindAt(x, y) == Falling { // up joins right, left joins down
+			return [4]uint8{1, 0, 3, 2}[d], true
+		}
+		return [4]uint8{3, 2, 1, 0}[d], true
+	}
+	return 0, false // the way on is where it began; two cracks are left where another boundary will pass
+}
+
+// starts returns the vertices that are nodes, those that cracks leave both to the right and down, both in order, and the
+// number of cracks.
+func (l *lattice) starts(workers int) (nodes, corners []vertex, cracks int) {
+	type found struct {
+		nodes, corners []vertex
+		cracks         int
+	}
+	bands := make([]found, (l.h+bandRows)/bandRows)
+	inBands(l.h+1, workers, func(lo, hi int) {
+		var f found
+		for y := lo; y < hi; y++ {
+			for k := range l.stride {
+				i := y*l.stride + k
+				f.cracks += bits.OnesCount64(l.across[i]) + bits.OnesCount64(l.down[i])
+				for m := l.nodes[i]; m != 0; m &= m - 1 {
+					f.nodes = append(f.nodes, vertex{k<<6 + bits.TrailingZeros64(m), y})
+				}
+				for m := l.across[i] & l.down[i] &^ l.nodes[i]; m != 0; m &= m - 1 {
+					f.corners = append(f.corners, vertex{k<<6 + bits.TrailingZeros64(m), y})
+				}
+			}
+		}
+		bands[lo/bandRows] = f
+	})
+	for _, f := range bands {
+		nodes, corners, cracks = append(nodes, f.nodes...), append(corners, f.corners...), cracks+f.cracks
+	}
+	return nodes, corners, cracks
+}
+
+type vertex struct{ x, y int }
+
+// appendRuns appends the first pixel of every run of equal labels in pixel row y.
+func (l *lattice) appendRuns(dst []int32, y int) []int32 {
+	for k := range l.stride {
+		for m := l.down[y*l.stride+k]; m != 0; m &= m - 1 {
+			if x := k<<6 + bits.TrailingZeros64(m); x < l.w { // the last crack is the picture's edge
+				dst = append(dst, int32(x))
+			}
+		}
+	}
+	return dst
+}
