@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"iter"
 	"math"
 	"slices"
 )
@@ -152,23 +153,26 @@ func meet(l, r *Local, near Point, reach float64) (x, dl, dr Point, ok bool) {
 // on by the same ratio to the power 1.5 (which fits first-order correlations up to 0.8 within a tenth). It is 0
 // without windows, and where they are few it is bounded by what five
 // samples in a row say in the best places.
-func Noise(runs [][]Sample) float64 {
+// A run must last only until the next is asked for; they are asked for up to three times.
+func Noise(runs iter.Seq[[]Sample]) float64 {
 	var short, long []float64
 	total := 0
-	for _, r := range runs {
+	for r := range runs {
 		total += len(r)
 	}
 	apart := 1 + total/enoughSamples
-	for _, r := range runs {
-		p := positions(r)
+	var p []Point
+	for r := range runs {
+		p = appendPositions(p[:0], r)
 		short = appendWindowRMS(short, p, shortWindow, apart)
 		long = appendWindowRMS(long, p, longWindow, apart)
 	}
 	noise := noiseFrom(short, long)
 	if len(short) < fewWindows { // most may lie on corners
 		var tiny []float64
-		for _, r := range runs {
-			tiny = appendWindowRMS(tiny, positions(r), tinyWindow, 1)
+		for r := range runs {
+			p = appendPositions(p[:0], r)
+			tiny = appendWindowRMS(tiny, p, tinyWindow, 1)
 		}
 		slices.Sort(tiny)
 		if len(tiny) > 0 {
@@ -178,15 +182,14 @@ func Noise(runs [][]Sample) float64 {
 	return noise
 }
 
-// positions returns the places of good samples.
-func positions(run []Sample) []Point {
-	p := make([]Point, 0, len(run))
+// appendPositions appends the places of good samples.
+func appendPositions(dst []Point, run []Sample) []Point {
 	for _, s := range run {
 		if s.Weight > 0.5 && finite(s.Point) {
-			p = append(p, s.Point)
+			dst = append(dst, s.Point)
 		}
 	}
-	return p
+	return dst
 }
 
 // noiseOf estimates the noise of one run: the lower quartile, as half the windows may lie on corners.

@@ -3,6 +3,7 @@ package fit
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 )
 
@@ -51,11 +52,11 @@ func TestNoise(t *testing.T) {
 			}
 			runs = append(runs, run)
 		}
-		if got := Noise(runs); math.Abs(got-c.sd) > c.slack*c.sd {
+		if got := Noise(slices.Values(runs)); math.Abs(got-c.sd) > c.slack*c.sd {
 			t.Errorf("noise of %g, neighbours alike by %g: measured %.4f", c.sd, c.shared, got)
 		}
 	}
-	if got := Noise(nil); got != 0 {
+	if got := Noise(slices.Values[[][]Sample](nil)); got != 0 {
 		t.Errorf("no runs have noise %g", got)
 	}
 }

@@ -418,16 +418,22 @@ func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []f
 	if err != nil {
 		return nil, err
 	}
-	runs := make([][]fit.Sample, 0, len(e.samples))
-	for _, s := range e.samples {
-		run := make([]fit.Sample, len(s))
-		for k := range s {
-			run[k] = s[k].Sample
-		}
-		runs = append(runs, run)
-	}
-	e.noise = fit.Noise(runs)
+	e.noise = fit.Noise(e.runs)
 	return e, nil
+}
+
+// runs yields the samples of each arc, as fit.Noise asks for them.
+func (e *edges) runs(yield func([]fit.Sample) bool) {
+	var run []fit.Sample
+	for _, s := range e.samples {
+		run = run[:0]
+		for k := range s {
+			run = append(run, s[k].Sample)
+		}
+		if !yield(run) {
+			return
+		}
+	}
 }
 
 // joinSaddle joins the diagonal pair of pixels whose colour covers more of the four around a vertex.
