@@ -163,7 +163,7 @@ func (b *builder) unrounded(in []Corner) []Corner {
 				b.window = append(b.window, q)
 			}
 		}
-		if circleRMS(b.window) < math.Max(arcMiss2*b.scale, 1.2*b.rough) {
+		if circleRMS(b.window) < max(arcMiss2*b.scale, 1.2*b.rough) {
 			gone[k], gone[j] = true, true
 		}
 	}
@@ -207,8 +207,8 @@ func (b *builder) cornerAt(i int) (candidate, bool) {
 	}
 	turn := math.Atan2(math.Abs(m.in.Cross(m.out)), m.in.Dot(m.out))
 	// Half the turn's sine stands for the turn: a square root is the same on every machine.
-	sine := math.Sqrt(math.Max(0, 1-m.in.Dot(m.out)) / 2)
-	score := sine / (1 + (m.left.RMS+m.right.RMS)/math.Max(0.03, b.rough)) / (1 + m.at.Sub(b.p[i]).Len()/b.scale)
+	sine := math.Sqrt(max(0, 1-m.in.Dot(m.out)) / 2)
+	score := sine / (1 + (m.left.RMS+m.right.RMS)/max(0.03, b.rough)) / (1 + m.at.Sub(b.p[i]).Len()/b.scale)
 	return candidate{Corner{Index: i, At: m.at, Turn: turn, In: m.in, Out: m.out}, score}, true
 }
 
@@ -277,7 +277,7 @@ func (b *builder) sharpAt(i int, m *meeting) bool {
 	off := 0.0
 	for k := -4; k <= 4; k++ {
 		if q, ok := b.at(i + k); ok && q.Sub(m.at).Len() <= m.blunted {
-			off = math.Max(off, math.Min(math.Abs(m.left.Off(q)), math.Abs(m.right.Off(q))))
+			off = max(off, min(math.Abs(m.left.Off(q)), math.Abs(m.right.Off(q))))
 		}
 	}
 	sine := cot / math.Sqrt(1+float64(cot*cot)) // of half the turn
@@ -286,7 +286,7 @@ func (b *builder) sharpAt(i int, m *meeting) bool {
 	}
 	reach := cutOff + float64(cutOffTip*cot)
 	if off < bareOff*b.scale {
-		reach = math.Max(bareCut, bareTip+float64(bareTipMore*cot))
+		reach = max(bareCut, bareTip+float64(bareTipMore*cot))
 	}
 	d := m.at.Sub(b.p[i]).Len()
 	if d > math.Sqrt(b.scale)*reach {
@@ -297,7 +297,7 @@ func (b *builder) sharpAt(i int, m *meeting) bool {
 			return false
 		}
 	}
-	slack := float64(roundOff*b.scale*math.Max(1, 0.7*cot)) + float64(3*b.rough)
+	slack := float64(roundOff*b.scale*max(1, 0.7*cot)) + float64(3*b.rough)
 	for side, arm := range [2]*Local{&m.left, &m.right} {
 		for k := 1; k <= 6; k++ {
 			q, ok := b.at(i + k*(2*side-1))
@@ -317,29 +317,29 @@ func (b *builder) sharpAt(i int, m *meeting) bool {
 // smaller turns, a curve of the third order, as where an arc leaves a line.
 func (b *builder) bendAt(i int, m *meeting) bool {
 	b.window = b.window[:0]
-	reach := math.Min(arcSpan*b.scale, 0.3+math.Min(b.left[0].Sub(m.at).Len(), b.right[len(b.right)-1].Sub(m.at).Len()))
+	reach := min(arcSpan*b.scale, 0.3+min(b.left[0].Sub(m.at).Len(), b.right[len(b.right)-1].Sub(m.at).Len()))
 	for k := -12; k <= 12; k++ {
 		if q, ok := b.at(i + k); ok && q.Sub(b.p[i]).Len() <= reach {
 			b.window = append(b.window, q)
 		}
 	}
 	arc := circleRMS(b.window)
-	if arc < math.Max(arcMiss*b.scale, 1.2*b.rough) || arc < 1.4*math.Max(m.left.RMS, m.right.RMS) {
+	if arc < max(arcMiss*b.scale, 1.2*b.rough) || arc < 1.4*max(m.left.RMS, m.right.RMS) {
 		return true
 	}
-	return m.in.Dot(m.out) > 0.3 && bendRMS(b.window) < math.Max(bendMiss*b.scale, 1.2*b.rough)
+	return m.in.Dot(m.out) > 0.3 && bendRMS(b.window) < max(bendMiss*b.scale, 1.2*b.rough)
 }
 
 // cotHalf returns the cotangent of half the angle between two arms: 1 for a right angle, 5.7 for a tip of 20°.
 func cotHalf(dl, dr Point) float64 {
 	cos := dl.Dot(dr)
-	return math.Sqrt(math.Max(0, 1-cos) / math.Max(1e-4, 1+cos))
+	return math.Sqrt(max(0, 1-cos) / max(1e-4, 1+cos))
 }
 
 // blunt returns the distance from a corner within which its samples are rounded off, px: the pixel's box, and the part
 // of a tip where a column holds both of its sides.
 func (b *builder) blunt(in, out Point) float64 {
-	return b.scale * math.Max(armGap, 0.3+float64(0.5*math.Min(tipCot, cotHalf(in, out))))
+	return b.scale * max(armGap, 0.3+float64(0.5*min(tipCot, cotHalf(in, out))))
 }
 
 // tipCot belongs to the sharpest tip that is told from a round end, of about 14°.
@@ -380,7 +380,7 @@ func (b *builder) arm(dst []Point, i, step int, x Point, gap float64) []Point {
 // short: the far part belongs to another bend. arriving tells that the near end is the last sample. It returns what is
 // left of the arm.
 func (b *builder) fitArm(p []Point, arriving bool) ([]Point, Local) {
-	limit := math.Max(0.03*b.scale, 3*b.rough)
+	limit := max(0.03*b.scale, 3*b.rough)
 	for {
 		l, worst := armOf(p)
 		if worst <= limit || len(p) <= leastArm {
@@ -415,7 +415,7 @@ const leastArm = 3
 func armOf(p []Point) (l Local, worst float64) {
 	l = FitLocal(p, len(p) >= 5)
 	for _, q := range p {
-		worst = math.Max(worst, math.Abs(l.Off(q)))
+		worst = max(worst, math.Abs(l.Off(q)))
 	}
 	return l, worst
 }

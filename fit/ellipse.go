@@ -65,7 +65,7 @@ func wholeEllipse(p []Point, w []float64, st setting) (Path, bool) {
 	if !ok {
 		return Path{}, false
 	}
-	limit := math.Max(st.tol, 3*st.noise)
+	limit := max(st.tol, 3*st.noise)
 	if !o.follow(p, w, limit) {
 		return Path{}, false
 	}
@@ -82,8 +82,8 @@ func wholeEllipse(p []Point, w []float64, st setting) (Path, bool) {
 	// a 24th to a 12th across it, 4/π·1/24 over all directions.
 	const inside = 4 / math.Pi / 24
 	a, b := o.a, o.b
-	o.a += float64(inside * math.Min(1, a/(b*b)))
-	o.b += float64(inside * math.Min(1, b/(a*a)))
+	o.a += float64(inside * min(1, a/(b*b)))
+	o.b += float64(inside * min(1, b/(a*a)))
 	path := o.path()
 	if area < 0 {
 		path = path.Reverse()
@@ -133,7 +133,7 @@ func (o *oval) follow(p []Point, w []float64, limit float64) bool {
 			if !ok {
 				return false
 			}
-			worst = math.Max(worst, w[i]*math.Abs(d))
+			worst = max(worst, w[i]*math.Abs(d))
 			r := at.Len()
 			c, s := at.X/r, at.Y/r
 			nu, nv := n.Dot(o.u), n.Dot(o.u.Perp())

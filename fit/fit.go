@@ -89,27 +89,27 @@ func (o Options) setting(p []Point, w []float64, closed bool) setting {
 	if !(s.tol > 0) {
 		s.tol = DefaultTolerance
 	}
-	s.tol = math.Min(maxTolerance, math.Max(minTolerance, s.tol))
+	s.tol = min(maxTolerance, max(minTolerance, s.tol))
 	if !(s.scale > 0) {
 		s.scale = 1
 	}
-	s.scale = math.Min(maxScale, math.Max(minScale, s.scale))
+	s.scale = min(maxScale, max(minScale, s.scale))
 	// A run may be noisier than the picture: its colours are closer to each other.
 	own := 0.0
 	if len(p) >= leastForNoise || !(s.noise > 0) {
 		own = noiseOf(p)
 	}
 	if !(s.noise > 0) {
-		own = math.Min(own, s.tol/3)
+		own = min(own, s.tol/3)
 	}
-	s.noise = math.Max(minNoise, math.Max(s.noise, own))
-	s.tol = math.Max(s.tol, math.Min(mostLoose*s.tol, noiseTolerance*own))
-	s.rough = math.Max(s.noise, roughShare*(s.tol-cleanTolerance))
+	s.noise = max(minNoise, max(s.noise, own))
+	s.tol = max(s.tol, min(mostLoose*s.tol, noiseTolerance*own))
+	s.rough = max(s.noise, roughShare*(s.tol-cleanTolerance))
 	turn := o.Turn
 	if !(turn > 0) {
 		turn = DefaultTurn
 	}
-	turn = math.Min(180, turn)
+	turn = min(180, turn)
 	s.cosTurn = math.Cos(turn * math.Pi / 180)
 	s.tanTurn = math.Tan(turn * math.Pi / 360)
 	return s
@@ -193,9 +193,9 @@ func cleaned(p []Point, w []float64, samples []Sample, closed bool) ([]Point, []
 		if !(k > 0) {
 			k = 0
 		}
-		k = math.Min(1, math.Max(leastWeight, k))
+		k = min(1, max(leastWeight, k))
 		if n := len(p); n > 0 && p[n-1].Sub(s.Point).Len() < samePlace {
-			w[n-1] = math.Max(w[n-1], k)
+			w[n-1] = max(w[n-1], k)
 			continue
 		}
 		p, w = append(p, s.Point), append(w, k)

@@ -91,8 +91,8 @@ func principal(xx, xy, yy float64) Point {
 	if d == (Point{}) {
 		return Point{1, 0}
 	}
-	c := math.Sqrt(math.Max(0, (1+d.X)/2))
-	s := math.Sqrt(math.Max(0, (1-d.X)/2))
+	c := math.Sqrt(max(0, (1+d.X)/2))
+	s := math.Sqrt(max(0, (1-d.X)/2))
 	if d.Y < 0 {
 		s = -s
 	}
@@ -176,7 +176,7 @@ func Noise(runs iter.Seq[[]Sample]) float64 {
 		}
 		slices.Sort(tiny)
 		if len(tiny) > 0 {
-			noise = math.Min(noise, cornerRatio*tiny[len(tiny)/4])
+			noise = min(noise, cornerRatio*tiny[len(tiny)/4])
 		}
 	}
 	return noise
@@ -236,7 +236,7 @@ func noiseFrom(short, long []float64) float64 {
 		return s
 	}
 	slices.Sort(long)
-	l := math.Min(long[len(long)/2], 1.35*s) // more than this ratio comes from bends
+	l := min(long[len(long)/2], 1.35*s) // more than this ratio comes from bends
 	if l <= s {
 		return s
 	}

@@ -41,8 +41,8 @@ func (b *builder) level() (moved bool) {
 			by := at.Sub(e.p)
 			e.p, e.in, e.out, e.held = at, u, u, true
 			// The handles give way to the move.
-			q.chain.pieces[x-1].b = math.Max(0, q.chain.pieces[x-1].b+by.Dot(u))
-			q.chain.pieces[x].a = math.Max(0, q.chain.pieces[x].a-by.Dot(u))
+			q.chain.pieces[x-1].b = max(0, q.chain.pieces[x-1].b+by.Dot(u))
+			q.chain.pieces[x].a = max(0, q.chain.pieces[x].a-by.Dot(u))
 		}
 		q.chain.settle()
 		worst, mean := p.solver.refine(&q.chain, &q.marks, p.care().part, 0)
@@ -100,8 +100,8 @@ func (b *builder) snap() {
 		k, n := &c.knots[i], &c.knots[c.next(i)]
 		d := n.p.Sub(k.p)
 		// The difference between the ends of a line through n even samples has the error σ·√(12/n).
-		slack := snapSlack + float64(3*b.noise*math.Sqrt(12/math.Max(3, float64(count[i]))))
-		if math.Max(math.Abs(d.X), math.Abs(d.Y)) < 4*math.Max(1, b.scale) {
+		slack := snapSlack + float64(3*b.noise*math.Sqrt(12/max(3, float64(count[i]))))
+		if max(math.Abs(d.X), math.Abs(d.Y)) < 4*max(1, b.scale) {
 			continue
 		}
 		if math.Abs(d.Y) <= slack && d.Y != 0 {

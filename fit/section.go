@@ -376,13 +376,14 @@ func (s *setting) bendTo(r *bend, q *trialMarks, p0, p1 Point, doubt0, doubt1, a
 			break
 		}
 	}
-	r.worst = 0
+	worst := 0.0
 	for k := range m {
 		e := c.at(c.foot(ps[k], ts[k], 1)).Sub(ps[k])
 		sq := e.Dot(e)
 		r.square += float64(ws[k] * sq)
-		r.worst = max(r.worst, ws[k]*math.Sqrt(sq))
+		worst = max(worst, float64(ws[k]*ws[k])*sq)
 	}
+	r.worst = math.Sqrt(worst)
 	r.square /= float64(m)
 }
 
@@ -434,36 +435,33 @@ func (r *bend) normal(c *polynomial, ps []Point, ws, ts []float64) (n [4][4]floa
 	return n, y
 }
 
-// solve4 solves the symmetric positive definite system n·x = y, the lower half of n given; y becomes x.
+// solve4 solves the symmetric positive definite system n·x = y, the lower half of n given; y becomes x. It is n = L·D·Lᵀ
+// written out: loops take several times as long, and this is done for every trial of a cubic.
 func solve4(n *[4][4]float64, y *[4]float64) bool {
-	for i := range 4 {
-		for j := 0; j <= i; j++ {
-			v := n[i][j]
-			for k := range j {
-				v -= float64(n[i][k] * n[j][k])
-			}
-			if j < i {
-				n[i][j] = v / n[j][j]
-				continue
-			}
-			if !(v > 0) {
-				return false
-			}
-			n[i][i] = math.Sqrt(v)
-		}
+	d0 := n[0][0]
+	by0 := 1 / d0
+	m10, m20, m30 := n[1][0], n[2][0], n[3][0]
+	l10, l20, l30 := m10*by0, m20*by0, m30*by0
+	d1 := n[1][1] - float64(l10*m10)
+	by1 := 1 / d1
+	m21, m31 := n[2][1]-float64(l20*m10), n[3][1]-float64(l30*m10)
+	l21, l31 := m21*by1, m31*by1
+	d2 := n[2][2] - float64(l20*m20) - float64(l21*m21)
+	by2 := 1 / d2
+	m32 := n[3][2] - float64(l30*m20) - float64(l31*m21)
+	l32 := m32 * by2
+	d3 := n[3][3] - float64(l30*m30) - float64(l31*m31) - float64(l32*m32)
+	if !(d0 > 0 && d1 > 0 && d2 > 0 && d3 > 0) {
+		return false
 	}
-	for i := range 4 {
-		for k := range i {
-			y[i] -= float64(n[i][k] * y[k])
-		}
-		y[i] /= n[i][i]
-	}
-	for i := 3; i >= 0; i-- {
-		for k := i + 1; k < 4; k++ {
-			y[i] -= float64(n[k][i] * y[k])
-		}
-		y[i] /= n[i][i]
-	}
+	y0 := y[0]
+	y1 := y[1] - float64(l10*y0)
+	y2 := y[2] - float64(l20*y0) - float64(l21*y1)
+	y3 := (y[3] - float64(l30*y0) - float64(l31*y1) - float64(l32*y2)) / d3
+	y2 = float64(y2*by2) - float64(l32*y3)
+	y1 = float64(y1*by1) - float64(l21*y2) - float64(l31*y3)
+	y0 = float64(y0*by0) - float64(l10*y1) - float64(l20*y2) - float64(l30*y3)
+	*y = [4]float64{y0, y1, y2, y3}
 	return true
 }
 

@@ -28,12 +28,12 @@ const sameParameter = 1e-6
 func chordsOf(r Path) []chord {
 	const mostParts = 64
 	low, high := r.Bounds()
-	tol := math.Max(high.Sub(low).Len()/8000, 1e-9)
+	tol := max(high.Sub(low).Len()/8000, 1e-9)
 	var out []chord
 	for k, s := range r.Segments {
 		n := 1
 		if !s.Line {
-			bend := math.Max(s.Deriv2(0).Len(), s.Deriv2(1).Len())
+			bend := max(s.Deriv2(0).Len(), s.Deriv2(1).Len())
 			n = min(mostParts, max(4, int(math.Ceil(math.Sqrt(bend/(8*tol))))))
 		}
 		a := s.P[0]
@@ -42,7 +42,7 @@ func chordsOf(r Path) []chord {
 			if i < n {
 				b = s.At(float64(i) / float64(n))
 			}
-			out = append(out, chord{a, b, k, float64(i-1) / float64(n), float64(i) / float64(n), math.Min(a.X, b.X), math.Max(a.X, b.X)})
+			out = append(out, chord{a, b, k, float64(i-1) / float64(n), float64(i) / float64(n), min(a.X, b.X), max(a.X, b.X)})
 			a = b
 		}
 	}
@@ -69,7 +69,7 @@ func Crossings(r Path) []Crossing {
 				continue
 			}
 			a, b := &chords[min(i, j)], &chords[max(i, j)]
-			if math.Max(a.a.Y, a.b.Y) < math.Min(b.a.Y, b.b.Y) || math.Max(b.a.Y, b.b.Y) < math.Min(a.a.Y, a.b.Y) {
+			if max(a.a.Y, a.b.Y) < min(b.a.Y, b.b.Y) || max(b.a.Y, b.b.Y) < min(a.a.Y, a.b.Y) {
 				continue
 			}
 			va, vb, w := a.b.Sub(a.a), b.b.Sub(b.a), b.a.Sub(a.a)
@@ -111,7 +111,7 @@ func (c *Crossing) refine(r Path, stepA, stepB float64) {
 			break
 		}
 	}
-	c.T = [2]float64{math.Max(0, math.Min(1, t)), math.Max(0, math.Min(1, u))}
+	c.T = [2]float64{max(0, min(1, t)), max(0, min(1, u))}
 	c.At = a.At(c.T[0]).Lerp(b.At(c.T[1]), 0.5)
 }
 

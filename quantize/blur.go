@@ -41,7 +41,7 @@ func (q *flattener) measureBlur() float64 {
 		return 0
 	}
 	mean := sum / float64(n)
-	v := math.Sqrt(math.Max(0, mean*mean-boxSpread*boxSpread)) / gaussSpread
+	v := math.Sqrt(max(0, mean*mean-boxSpread*boxSpread)) / gaussSpread
 	if v < blurFloor {
 		return 0
 	}

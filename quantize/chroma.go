@@ -29,7 +29,7 @@ func gridOf(pix []uint8, w, h, workers int) chromaGrid {
 			return false
 		}
 		d := softTone(pix, i).sub(softTone(pix, j))
-		return math.Max(math.Abs(d.y), math.Abs(d.z)) > sameChroma
+		return max(math.Abs(d.y), math.Abs(d.z)) > sameChroma
 	}
 	type count [2]int // of changes, by the parity of the first of two pixels
 	found := make([][2]count, bandCount(h))

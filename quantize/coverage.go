@@ -88,7 +88,7 @@ func (f *Flats) Doubt(a, b uint8) float64 {
 	}
 	best := 0.0 // precision, the inverse of the variance
 	for k := r.from; k < r.to; k++ {
-		best = math.Max(best, f.mixtures[k].precision(f.Noise))
+		best = max(best, f.mixtures[k].precision(f.Noise))
 	}
 	return 1 / math.Sqrt(1+best)
 }

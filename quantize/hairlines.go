@@ -1,7 +1,6 @@
 package quantize
 
 import (
-	"math"
 	"math/bits"
 )
 
@@ -69,7 +68,7 @@ func (q *flattener) onLine(i int, l, own uint8, s float64) bool {
 	of := func(j int) float64 {
 		switch q.labels[j] {
 		case l:
-			return math.Max(0.5, p.of(q.tone(j)))
+			return max(0.5, p.of(q.tone(j)))
 		case own:
 			if bit(q.core, j) {
 				return 0
@@ -81,14 +80,14 @@ func (q *flattener) onLine(i int, l, own uint8, s float64) bool {
 	for axis := range 4 {
 		across := compass[axis][1]*q.w + compass[axis][0]
 		before, after := of(i-across), of(i+across)
-		if math.Max(before, after) > hairStep*s || before+s+after < hairSlim {
+		if max(before, after) > hairStep*s || before+s+after < hairSlim {
 			continue
 		}
 		along := compass[(axis+2)%8][1]*q.w + compass[(axis+2)%8][0]
-		ahead := math.Max(of(i+along), math.Max(of(i+along+across), of(i+along-across)))
-		behind := math.Max(of(i-along), math.Max(of(i-along+across), of(i-along-across)))
+		ahead := max(of(i+along), max(of(i+along+across), of(i+along-across)))
+		behind := max(of(i-along), max(of(i-along+across), of(i-along-across)))
 		// Where the line opens into areas at once, both ahead and behind, the pixel is a neck of what it crosses.
-		if least := math.Min(ahead, behind); least >= hairFaint && least < 1-hairFaint {
+		if least := min(ahead, behind); least >= hairFaint && least < 1-hairFaint {
 			return true
 		}
 	}

@@ -186,7 +186,7 @@ func (q *flattener) inkFields(grey []uint8, ink, paper float64) *inkField {
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for k := range n {
 		h := (f.ink[k] + f.paper[k]) / 2
-		lo, hi = math.Min(lo, h), math.Max(hi, h)
+		lo, hi = min(lo, h), max(hi, h)
 	}
 	if hi-lo < inkVaries {
 		return nil

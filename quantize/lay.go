@@ -230,7 +230,7 @@ func lineWidth(ink []bool, inside []int32, w, h int) float64 {
 				continue
 			}
 			// A line of n px has a middle (n+1)/2 px from the pixels beside it, one of an even number n/2.
-			width := math.Min(widest-1, 2*math.Sqrt(float64(d))-0.5)
+			width := min(widest-1, 2*math.Sqrt(float64(d))-0.5)
 			count[int(2*width)]++
 			total++
 		}
@@ -380,7 +380,7 @@ func (f *flood) run(gap float64) {
 
 // pockets gives the small places that strokes leave between them to the area that borders most of each.
 func (f *flood) pockets() {
-	w := math.Max(f.line, 1)
+	w := max(f.line, 1)
 	pocket := map[int32]bool{}
 	var order []int32
 	for i := range f.parent {

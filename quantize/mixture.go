@@ -146,7 +146,7 @@ const ringing = 0.2
 // rung returns by how many levels c misses the mixtures of a and b and what an edge between them drives beyond either.
 func (p *pair) rung(c tone) float64 {
 	e := c.sub(p.b)
-	within := func(v float64) float64 { return math.Max(-ringing, math.Min(1+ringing, v)) }
+	within := func(v float64) float64 { return max(-ringing, min(1+ringing, v)) }
 	if !p.soft {
 		s := within(p.share.dot(e))
 		return tone{e.x - float64(s*p.d.x), e.y - float64(s*p.d.y), e.z - float64(s*p.d.z)}.len()

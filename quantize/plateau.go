@@ -80,9 +80,9 @@ func (q *flattener) plateau(i int) uint8 {
 			// the strip's chroma is hazed by both sides
 			_, d1 := q.pair(c, l).mix(m)
 			_, d2 := q.pair(c, n).mix(m)
-			d := math.Min(d1, d2)
+			d := min(d1, d2)
 			if q.soft {
-				d = math.Max(d, q.lumaGap(m, c))
+				d = max(d, q.lumaGap(m, c))
 			}
 			if d < best {
 				best, label = d, uint8(c)

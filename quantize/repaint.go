@@ -85,7 +85,7 @@ func (f *Flats) Exchange(i int, old, beside, l uint8) {
 	was, now := f.Palette[old].Colour, f.Palette[l].Colour
 	for k, d := range [3]float64{float64(now.R) - float64(was.R), float64(now.G) - float64(was.G), float64(now.B) - float64(was.B)} {
 		p := &f.pix[4*i+k]
-		*p = uint8(math.Min(255, math.Max(0, math.Round(float64(*p)+float64(share*d)))))
+		*p = uint8(min(255, max(0, math.Round(float64(*p)+float64(share*d)))))
 	}
 	f.Core[i>>6] &^= 1 << (uint(i) & 63)
 }

@@ -79,7 +79,7 @@ func (q *flattener) gradual(i, dir, before, behind int, p *pair) bool {
 		if s > mixedLeast && s < 1-mixedLeast {
 			mixed++
 		}
-		most = math.Max(most, math.Abs(last-s))
+		most = max(most, math.Abs(last-s))
 		last = s
 	}
 	return mixed >= 2 && most < edgeStep

@@ -200,9 +200,9 @@ func (q *flattener) thinTints(pixels []thinPixel) []thinTint {
 		var sum, most float64
 		for i := 0; i < len(pixels) && sum <= give; i += step {
 			_, share, m := q.mixThin(&pixels[i], k)
-			sum += math.Min(m, cap)
+			sum += min(m, cap)
 			if m <= q.mayMiss() {
-				most = math.Max(most, share)
+				most = max(most, share)
 			}
 		}
 		if sum > give {
@@ -212,7 +212,7 @@ func (q *flattener) thinTints(pixels []thinPixel) []thinTint {
 		// of two that explain it equally, the one that shows itself more nearly unmixed
 		t := thinTint{k, mean + q.mayMiss()*(1-most), mean}
 		if out = append(out, t); !q.soft { // chroma may turn down the best in a soft picture
-			give = math.Min(give, t.cost*asked)
+			give = min(give, t.cost*asked)
 		}
 	}
 	slices.SortStableFunc(out, func(a, b thinTint) int { return cmp.Compare(a.cost, b.cost) })
@@ -251,7 +251,7 @@ func (q *flattener) mixThin(p *thinPixel, k int) (label int, share, miss float64
 			if w[2] > w[1] {
 				label = int(m)
 			}
-			if w[0] < 0.5 && w[0] >= math.Max(w[1], w[2]) {
+			if w[0] < 0.5 && w[0] >= max(w[1], w[2]) {
 				share = 0.5 // the largest of three
 			}
 		}
@@ -306,8 +306,8 @@ func (q *flattener) mend(pixels []thinPixel, shares []float64, k int) {
 				continue
 			}
 			ax, ay := -dy, dx // along the line
-			ahead := math.Max(of(x+ax, y+ay), math.Max(of(x+ax+dx, y+ay+dy), of(x+ax-dx, y+ay-dy)))
-			behind := math.Max(of(x-ax, y-ay), math.Max(of(x-ax+dx, y-ay+dy), of(x-ax-dx, y-ay-dy)))
+			ahead := max(of(x+ax, y+ay), max(of(x+ax+dx, y+ay+dy), of(x+ax-dx, y+ay-dy)))
+			behind := max(of(x-ax, y-ay), max(of(x-ax+dx, y-ay+dy), of(x-ax-dx, y-ay-dy)))
 			if ahead >= faint && behind >= faint {
 				line = append(line, p.at)
 				break
@@ -431,7 +431,7 @@ func (q *flattener) purest(pixels []thinPixel) (pure []int, of int) {
 	for _, p := range pixels {
 		d := math.Inf(1)
 		for _, l := range p.near[:p.n] {
-			d = math.Min(d, toneDistance(p.c, q.tints[l].v, q.soft))
+			d = min(d, toneDistance(p.c, q.tints[l].v, q.soft))
 		}
 		if p.n > 0 && !p.rim && d > q.mayMiss() {
 			all = append(all, far{p.at, d})

@@ -64,7 +64,7 @@ func sauvola(grey []uint8, w, h, window int, k, r float64, workers int) []uint64
 			}
 			for x := range w {
 				m := float64(s) / n
-				dev := math.Sqrt(math.Max(0, float64(q)/n-float64(m*m)))
+				dev := math.Sqrt(max(0, float64(q)/n-float64(m*m)))
 				if float64(grey[y*w+x]) <= m*(1+float64(k*(dev/r-1))) {
 					setBits(out, y*w+x, y*w+x+1)
 				}

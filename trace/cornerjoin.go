@@ -136,14 +136,14 @@ func (e *edges) missOfCorner(beyond planar.Half, at fit.Point, c *arcCorner, gap
 		if s.Sub(at).Len() < 1 || s.Sub(at).Dot(c.at.Sub(at)) < 0 || s.Weight <= doubtfulWeight {
 			return // the third colour taints it
 		}
-		d := math.Min(on, off)
+		d := min(on, off)
 		if most := limit; d > cornerBlunt || d > most && s.Sub(c.at).Len() >= blunted {
 			n = math.MinInt32
 		}
 		miss += d
 		n++
 	})
-	return miss / math.Max(1, float64(n)), n >= 0
+	return miss / max(1, float64(n)), n >= 0
 }
 
 // sharp returns the corner close behind the node that half arc h leaves, if there is one that turns by more than turn

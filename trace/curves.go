@@ -445,12 +445,12 @@ func beyond(s fit.Segment, t *fit.Tip) bool {
 func (g *group) loosened(e *edges, opt fit.Options) fit.Options {
 	doubt := 0.0
 	for _, h := range g.halves {
-		doubt = math.Max(doubt, e.doubt[h.Arc()])
+		doubt = max(doubt, e.doubt[h.Arc()])
 	}
-	opt.Tolerance = math.Max(opt.Tolerance, doubtTolerance*doubt)
-	opt.Scale = math.Max(opt.Scale, math.Min(doubtScaleMost, 1+doubtScale*doubt))
+	opt.Tolerance = max(opt.Tolerance, doubtTolerance*doubt)
+	opt.Scale = max(opt.Scale, min(doubtScaleMost, 1+doubtScale*doubt))
 	if e.digital {
-		opt.Noise = math.Max(opt.Noise, doubtNoise*doubt)
+		opt.Noise = max(opt.Noise, doubtNoise*doubt)
 	}
 	return opt
 }
@@ -639,7 +639,7 @@ func (o *outlines) cut(m *planar.Map, g *group) {
 		var pieces []piece
 		for u := g.cuts[k]; u < g.cuts[k+1]-1e-9; {
 			i := int(math.Floor(u))
-			v := math.Min(float64(i+1), g.cuts[k+1])
+			v := min(float64(i+1), g.cuts[k+1])
 			s := g.path.Segments[i%n]
 			t0, t1 := u-float64(i), v-float64(i)
 			if t0 > 0 || t1 < 1 {

@@ -64,9 +64,9 @@ func (e *edgeMeter) dot(arc int) []fit.Segment {
 	// The pixel's own box adds 1/12 to each variance.
 	vxx, vyy, vxy := sxx/s-float64(cx*cx)-1.0/12, syy/s-float64(cy*cy)-1.0/12, sxy/s-float64(cx*cy)
 	half, diff := (vxx+vyy)/2, math.Hypot((vxx-vyy)/2, vxy)
-	l1, l2 := math.Max(0.01, half+diff), math.Max(0.01, half-diff)
+	l1, l2 := max(0.01, half+diff), max(0.01, half-diff)
 	// An ellipse has variances a²/4 and b²/4; the area is kept, the moments give the proportion.
-	ratio := math.Min(4, math.Sqrt(l1/l2))
+	ratio := min(4, math.Sqrt(l1/l2))
 	r := math.Sqrt(s / math.Pi)
 	theta := 0.5 * math.Atan2(2*vxy, vxx-vyy)
 	centre := fit.Point{X: cx + float64(x0), Y: cy + float64(y0)}
@@ -117,12 +117,12 @@ func (e *edgeMeter) sharesOf(face int32, own, other uint8, frame [4]int) (shares
 			for y := max(0, k/w-1); y <= min(h-1, k/w+1); y++ {
 				for x := max(0, k%w-1); x <= min(w-1, k%w+1); x++ {
 					if ring[y*w+x] == step {
-						most, near = math.Max(most, shares[y*w+x]), true
+						most, near = max(most, shares[y*w+x]), true
 					}
 				}
 			}
 			if near {
-				shares[k] = math.Min(shares[k], most)
+				shares[k] = min(shares[k], most)
 				ring[k] = step + 1
 			} else {
 				left = true
@@ -180,7 +180,7 @@ func formOf(cover func(x, y int) float64, frame [4]int, centre fit.Point, area, 
 	if ratio >= shortLeast {
 		straight, width := shortStroke(area, ratio*ratio)
 		miss := missOf(cover, frame, centre, u, func(a, b float64) bool {
-			a = math.Max(0, math.Abs(a)-straight/2)
+			a = max(0, math.Abs(a)-straight/2)
 			return float64(a*a)+float64(b*b) < width*width/4
 		})
 		if miss < best {

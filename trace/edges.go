@@ -57,7 +57,7 @@ func (e *edgeMeter) pairOf(a, b uint8) pair {
 		noise = e.noise / contrast
 	}
 	// One level of an 8-bit channel is the least that can be told apart; 2.5 σ keep 99 % of a noisy flat area pure.
-	return pair{a: a, b: b, pure: math.Min(0.2, math.Max(0.004, 2.5*noise)), rise: math.Min(0.3, math.Max(0.02, 4*noise))}
+	return pair{a: a, b: b, pure: min(0.2, max(0.004, 2.5*noise)), rise: min(0.3, max(0.02, 4*noise))}
 }
 
 // measure returns the samples of an arc in order along it. Arcs along the picture's frame have none.
@@ -336,7 +336,7 @@ func shares(c [3]float64, basis [3][3]float64) (a, b, d float64, ok bool) {
 	}
 	a = (float64(uw*vv) - float64(vw*uv)) / det
 	b = (float64(vw*uu) - float64(uw*uv)) / det
-	a, b = math.Max(0, math.Min(1, a)), math.Max(0, math.Min(1, b))
+	a, b = max(0, min(1, a)), max(0, min(1, b))
 	if s := a + b; s > 1 {
 		a, b = a/s, b/s
 	}

@@ -212,7 +212,7 @@ func (v *endSight) side(s []edgeSample, k, step int, width float64, closed bool)
 		if t < near-endSide || t > least+1 {
 			break
 		}
-		least = math.Min(least, t)
+		least = min(least, t)
 		if t < near && s[k].Weight > doubtfulWeight {
 			ts[n], us[n] = t, u
 			n++
@@ -262,7 +262,7 @@ func parabola(ts, us []float64, bent bool) (c sideCurve, worst float64) {
 	d[1] = (b[1] - float64(s[3]*d[2])) / s[2]
 	c = sideCurve{d[0] - float64(d[1]*mean) + float64(d[2]*float64(mean*mean)), d[1] - 2*float64(d[2]*mean), d[2]}
 	for k, t := range ts {
-		worst = math.Max(worst, math.Abs(us[k]-c.at(t)))
+		worst = max(worst, math.Abs(us[k]-c.at(t)))
 	}
 	return c, worst
 }
@@ -276,7 +276,7 @@ func (v *endSight) form(width, noise float64) (best endForm, ok bool) {
 	}
 	var cells []cell
 	from, to := -float64(width/2)-endBlunt/2, 3.0
-	reach := math.Hypot(math.Max(-from, to), width/2+2)
+	reach := math.Hypot(max(-from, to), width/2+2)
 	x0, y0 := int(math.Floor(v.origin.X-reach)), int(math.Floor(v.origin.Y-reach))
 	x1, y1 := int(math.Ceil(v.origin.X+reach)), int(math.Ceil(v.origin.Y+reach))
 	w, h := v.e.m.W, v.e.m.H

@@ -94,7 +94,7 @@ func (l *lens) rightOf(q fit.Point) (right bool, dist2 float64) {
 			continue
 		}
 		v := q.Sub(a)
-		t := math.Max(0, math.Min(1, v.Dot(u)/n))
+		t := max(0, min(1, v.Dot(u)/n))
 		d := v.Sub(u.Mul(t))
 		dist := d.Dot(d)
 		if dist > best+same {
@@ -206,7 +206,7 @@ func (l *lens) sharpest(path *fit.Path, i, j int) (miss float64, place fit.Point
 		}
 		d := eliminate(m)
 		for k := range q {
-			q[k] += math.Max(-stride[k], math.Min(stride[k], d[k]))
+			q[k] += max(-stride[k], min(stride[k], d[k]))
 		}
 		if math.Hypot(q[0], q[1]) > furthest {
 			break

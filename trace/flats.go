@@ -116,7 +116,7 @@ func (w *flatwork) hideCuts(m *planar.Map, jn *junctions, fopt fit.Options) {
 		return
 	}
 	jn.loose, jn.hidden = make([]bool, len(m.Arcs)), fopt
-	jn.hidden.Tolerance, jn.hidden.Scale = math.Max(fopt.Tolerance, leastHidden), 2
+	jn.hidden.Tolerance, jn.hidden.Scale = max(fopt.Tolerance, leastHidden), 2
 	ink := func(face int32) bool { return face != planar.Outside && w.shownInks[m.Faces[face].Label] }
 	for k := range m.Arcs {
 		jn.loose[k] = ink(m.Arcs[k].Left) && ink(m.Arcs[k].Right)
@@ -431,7 +431,7 @@ func (w *flatwork) suggest() {
 			for _, j := range w.beside[i] {
 				d := &w.cells[j]
 				if d.swatch >= 0 {
-					least = math.Min(least, s.Colour.Difference(w.swatches[d.swatch].Colour))
+					least = min(least, s.Colour.Difference(w.swatches[d.swatch].Colour))
 				}
 			}
 			v := least
@@ -679,7 +679,7 @@ func (w *flatwork) shapes(ctx context.Context, fopt fit.Options, workers int) ([
 	jn.hidden = fopt
 	jn.hidden.Noise = middleNoise
 	jn.hidden.Scale = 2
-	jn.hidden.Tolerance = math.Max(fopt.Tolerance, math.Min(mostHidden, math.Max(leastHidden, hiddenShare*w.areas.Line)))
+	jn.hidden.Tolerance = max(fopt.Tolerance, min(mostHidden, max(leastHidden, hiddenShare*w.areas.Line)))
 	o, err := fitOutlines(ctx, e, jn, fopt, workers)
 	if err != nil {
 		return nil, nil, err

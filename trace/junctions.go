@@ -139,7 +139,7 @@ func (j *junctions) meetTips(m *planar.Map, samples [][]edgeSample, noise float6
 				j.at[n] = x
 			}
 			for _, h := range halves {
-				j.clear[h] = math.Max(j.clear[h], gap)
+				j.clear[h] = max(j.clear[h], gap)
 			}
 			// Nothing runs on through an arc that is no more.
 			for _, h := range [2]planar.Half{planar.HalfOf(a, false), planar.HalfOf(a, true)} {
@@ -270,7 +270,7 @@ func (j *junctions) settleTangent(e *edges, node *planar.Node, h planar.Half) (f
 	if lossy && first < steep && math.Abs(along.Dot(dir)) < slant {
 		return fit.Point{}, false
 	}
-	if j.clear[h] = math.Max(j.clear[h], first); lossy {
+	if j.clear[h] = max(j.clear[h], first); lossy {
 		j.clear[h] = first
 	}
 	return x, true
@@ -401,7 +401,7 @@ func (j *junctions) joinThrough(e *edges, node *planar.Node) {
 			j.through[out.Twin()] = in.Twin()
 			for i := range n { // the third boundary runs in the same wedge
 				if !used[i] || i == bi || i == bk {
-					j.clear[halves[i]] = math.Max(j.clear[halves[i]], gap)
+					j.clear[halves[i]] = max(j.clear[halves[i]], gap)
 				}
 			}
 		}
@@ -428,9 +428,9 @@ func throughMisfit(m *planar.Map, samples [][]edgeSample, a, b planar.Half, gap,
 	}
 	one := fit.FitLocal(all, true)
 	la, lb := fit.FitLocal(pa, len(pa) >= 5), fit.FitLocal(pb, len(pb) >= 5)
-	alone := math.Max(la.RMS, lb.RMS)
-	limit := math.Max(0.05, math.Max(2.5*noise, 2*alone))
-	return one.RMS, one.RMS < math.Min(limit, 0.05+4*noise)
+	alone := max(la.RMS, lb.RMS)
+	limit := max(0.05, max(2.5*noise, 2*alone))
+	return one.RMS, one.RMS < min(limit, 0.05+4*noise)
 }
 
 // samplesNear appends the trusted samples of the half arc h from lo to hi cracks after the node that it leaves.

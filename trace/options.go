@@ -109,15 +109,15 @@ func (o *Options) fit(s *paper.Sheet, noise float64) fit.Options {
 	}
 	// Below the noise segments multiply and the error does not fall; 0.06 px is what rounding to 8 bits leaves. Edges that
 	// were not coded with loss err evenly, by the few levels of a coarse renderer say, and bear more.
-	tolerance := math.Min(0.35, math.Max(0.11, 0.06+4.4*noise))
+	tolerance := min(0.35, max(0.11, 0.06+4.4*noise))
 	if s.Lossy { // coding bends edges by more than the noise of neighbours tells
-		tolerance = math.Min(0.35, math.Max(0.2, 0.06+3.5*noise))
+		tolerance = min(0.35, max(0.2, 0.06+3.5*noise))
 	}
 	scale := 1.0
 	if s.Kind != paper.Digital {
 		// A pen on paper wobbles by about a pixel where the drawing has the usual size, and by less in a smaller one.
-		small := math.Min(1, math.Max(0.35, s.Drawn/usualDrawing))
-		tolerance = math.Min(3, math.Max(2.2*small, 0.2+3.5*noise))
+		small := min(1, max(0.35, s.Drawn/usualDrawing))
+		tolerance = min(3, max(2.2*small, 0.2+3.5*noise))
 		scale = 1 + small
 	}
 	// 0 halves the tolerance, 50 keeps it, 100 makes it four times as wide.

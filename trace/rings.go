@@ -29,7 +29,7 @@ const (
 // ground. hole tells what the ring is; outer rings come out clockwise, holes the other way. A ring that goes on under higher
 // colours opens no bays: they belong to its hidden edges. tolerance is that of the fit, px.
 func uncrossed(path fit.Path, hole, under bool, tolerance float64) []fit.Path {
-	blob := math.Max(leastBlob, math.Pi/4*blobTolerances*blobTolerances*tolerance*tolerance)
+	blob := max(leastBlob, math.Pi/4*blobTolerances*blobTolerances*tolerance*tolerance)
 	loops := fit.Uncross(path)
 	seen := 0
 	for _, l := range loops {

@@ -214,7 +214,7 @@ func (e *edgeMeter) tip(dirs []uint8, x, y, first, more int, pr pair, aslant boo
 	}
 	// If nothing else, where the last column shows some of the stroke no corner lies beyond it.
 	bound := func() (strokeEnd, bool) {
-		reach := math.Min(1, 2*cols[hi].width/cols[hi-1].width)
+		reach := min(1, 2*cols[hi].width/cols[hi-1].width)
 		a, b := float64(a0+t.sign*(hi-zero))+0.5+float64(t.sign)*(reach-0.5), cols[hi].middle
 		t.At, t.Out = fit.Point{X: a, Y: b}, fit.Point{X: float64(t.sign)}
 		if t.axis == 1 {
@@ -443,7 +443,7 @@ func lineThrough(cols []column, value func(column) float64) (l trend, worst floa
 	l.slope = sk / (n * (float64(n*n) - 1) / 12)
 	l.at = s/n + float64(l.slope*(n-1)/2)
 	for k, c := range cols {
-		worst = math.Max(worst, math.Abs(value(c)-l.at-float64(l.slope*(float64(k)-n+1))))
+		worst = max(worst, math.Abs(value(c)-l.at-float64(l.slope*(float64(k)-n+1))))
 	}
 	return l, worst
 }

@@ -404,11 +404,11 @@ func (b *areaBrush) room(p fit.Point, l uint8) float64 {
 	for y := max(0, int(p.Y-mostBridge)); y <= min(f.H-1, int(p.Y+mostBridge)); y++ {
 		for x := max(0, int(p.X-mostBridge)); x <= min(f.W-1, int(p.X+mostBridge)); x++ {
 			if f.Labels[y*f.W+x] != l {
-				best = math.Min(best, fit.Point{X: float64(x) + 0.5, Y: float64(y) + 0.5}.Sub(p).Len()-0.5)
+				best = min(best, fit.Point{X: float64(x) + 0.5, Y: float64(y) + 0.5}.Sub(p).Len()-0.5)
 			}
 		}
 	}
-	return math.Max(leastBridge, best)
+	return max(leastBridge, best)
 }
 
 // band lays a band of label l from one place to another, with round ends; ra and rb are half its width at either.
@@ -416,9 +416,9 @@ func (b *areaBrush) band(from, to fit.Point, ra, rb float64, l uint8) {
 	f := b.f
 	d := to.Sub(from)
 	length2 := d.Dot(d)
-	r := math.Max(ra, rb) + 1
-	x0, x1 := max(0, int(math.Min(from.X, to.X)-r)), min(f.W-1, int(math.Max(from.X, to.X)+r))
-	y0, y1 := max(0, int(math.Min(from.Y, to.Y)-r)), min(f.H-1, int(math.Max(from.Y, to.Y)+r))
+	r := max(ra, rb) + 1
+	x0, x1 := max(0, int(min(from.X, to.X)-r)), min(f.W-1, int(max(from.X, to.X)+r))
+	y0, y1 := max(0, int(min(from.Y, to.Y)-r)), min(f.H-1, int(max(from.Y, to.Y)+r))
 	for y := y0; y <= y1; y++ {
 		for x := x0; x <= x1; x++ {
 			i := y*f.W + x
@@ -428,11 +428,11 @@ func (b *areaBrush) band(from, to fit.Point, ra, rb float64, l uint8) {
 			p := fit.Point{X: float64(x) + 0.5, Y: float64(y) + 0.5}
 			t := 0.0
 			if length2 > 0 {
-				t = math.Min(1, math.Max(0, p.Sub(from).Dot(d)/length2))
+				t = min(1, max(0, p.Sub(from).Dot(d)/length2))
 			}
 			half := ra + float64(t*(rb-ra))
 			if share := half + 0.5 - p.Sub(from.Lerp(to, t)).Len(); share > 0 {
-				f.Cover(i, l, math.Min(1, share))
+				f.Cover(i, l, min(1, share))
 			}
 		}
 	}
@@ -584,7 +584,7 @@ const (
 // dustOf returns the least setting of dust that drops a face, px.
 func dustOf(face *planar.Face) float64 {
 	across := float64(max(face.MaxX-face.MinX, face.MaxY-face.MinY))
-	return math.Max(math.Sqrt(float64(face.Area)), across/2)
+	return max(math.Sqrt(float64(face.Area)), across/2)
 }
 
 // marksOf lists the small faces of m.

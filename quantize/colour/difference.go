@@ -60,7 +60,7 @@ func Difference(a, b Lab) float64 {
 	rt := -math.Sin(2*theta*degree) * rc
 	x, y, z := dL/sL, dC/sC, dH/sH
 	// the rotation term can take a sum of near zero a rounding error below it
-	return math.Sqrt(math.Max(0, x*x+y*y+z*z+rt*y*z))
+	return math.Sqrt(max(0, x*x+y*y+z*z+rt*y*z))
 }
 
 // hue is the angle of (a, b) in degrees, [0,360), 0 for grey.

@@ -88,7 +88,7 @@ func (q *profile) room() int {
 	for i := range change {
 		change[i] = dist3(q[i], q[i+1])
 		if i >= perSide-4 && i < perSide+4 {
-			most = math.Max(most, change[i])
+			most = max(most, change[i])
 		}
 	}
 	if most*4 < leastContrast { // spread over a pixel, an edge changes by a quarter of its contrast a sample
@@ -146,7 +146,7 @@ func (q *profile) measure(n int) edge {
 	sum := 0.0
 	for i := lo; i <= hi; i++ {
 		a, off := q.share(i, e.out, e.in)
-		e.stray = math.Max(e.stray, off)
+		e.stray = max(e.stray, off)
 		if i == lo || i == hi { // trapezoid
 			a /= 2
 		}
@@ -167,7 +167,7 @@ func (q *profile) share(i int, out, in [3]float64) (a, off float64) {
 		len2 += float64(v * v)
 	}
 	a = dot / norm
-	return a, math.Sqrt(math.Max(0, len2/norm-float64(a*a)))
+	return a, math.Sqrt(max(0, len2/norm-float64(a*a)))
 }
 
 // crossing returns the offset, positive outward, of the place nearest to the middle where the profile passes half way
@@ -228,7 +228,7 @@ func (p *pair) places(d *trace.Drawing) []place {
 			total += pts[i+1].Sub(pts[i]).Len()
 		}
 	})
-	step := math.Max(1, total/mostPlaces)
+	step := max(1, total/mostPlaces)
 	all := make([]place, 0, int(total/step)+16)
 	each(func(layer int, pts []fit.Point) {
 		ahead := step / 2

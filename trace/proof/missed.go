@@ -29,7 +29,7 @@ func slopes(pix []uint8, w, h int, dirs []uint8) []uint8 {
 						best, bx, by = g, gx, gy
 					}
 				}
-				out[y*w+x] = uint8(math.Min(255, math.Sqrt(float64(best))/8*slopeScale))
+				out[y*w+x] = uint8(min(255, math.Sqrt(float64(best))/8*slopeScale))
 				if dirs != nil {
 					dirs[y*w+x] = octant(bx, by)
 				}
@@ -90,7 +90,7 @@ func (p *pair) missed() MissedFigures {
 	pic := slopes(p.pix, p.w, p.h, dirs)
 	drawn := slopes(p.drawn, p.w, p.h, nil)
 	widen(drawn, p.w, p.h, nearby)
-	least := uint8(math.Min(255, slopeScale*math.Max(leastSlope, noiseSlope*p.noise())))
+	least := uint8(min(255, slopeScale*max(leastSlope, noiseSlope*p.noise())))
 	step := [4]int{1, p.w + 1, p.w, 1 - p.w}
 	cw := (p.w + cell - 1) / cell
 	perCell := make([]int, cw*((p.h+cell-1)/cell))

@@ -121,7 +121,7 @@ func fits(d *trace.Drawing, pix []uint8, w, h int) error {
 	if !(d.Width > 0 && d.Height > 0) {
 		return fmt.Errorf("proof: the drawing is %v x %v", d.Width, d.Height)
 	}
-	scale := math.Max(float64(w)/d.Width, float64(h)/d.Height)
+	scale := max(float64(w)/d.Width, float64(h)/d.Height)
 	if math.Abs(d.Width*scale-float64(w)) > 1 || math.Abs(d.Height*scale-float64(h)) > 1 {
 		return fmt.Errorf("proof: the picture is %d x %d px, the drawing %v x %v: not of one shape", w, h, d.Width, d.Height)
 	}

@@ -165,7 +165,7 @@ func OverFigures(d *trace.Drawing, pix []uint8, w, h int, p Placement) (Referenc
 	unit := q.Scale * m.extent / 100
 	for _, o := range m.outline {
 		v := m.field.at(q.At(o)) / unit
-		f.Distance += math.Min(v, 100*matchFar)
+		f.Distance += min(v, 100*matchFar)
 		if v <= 100*matchNear {
 			f.Near++
 		}
@@ -197,10 +197,10 @@ func newMatcher(d *trace.Drawing, pix []uint8, w, h int) (*matcher, error) {
 	}
 	lo, hi := m.outline[0], m.outline[0]
 	for _, p := range m.outline {
-		lo = fit.Point{X: math.Min(lo.X, p.X), Y: math.Min(lo.Y, p.Y)}
-		hi = fit.Point{X: math.Max(hi.X, p.X), Y: math.Max(hi.Y, p.Y)}
+		lo = fit.Point{X: min(lo.X, p.X), Y: min(lo.Y, p.Y)}
+		hi = fit.Point{X: max(hi.X, p.X), Y: max(hi.Y, p.Y)}
 	}
-	m.extent = math.Max(math.Max(hi.X-lo.X, hi.Y-lo.Y), 1e-9*d.Width)
+	m.extent = max(max(hi.X-lo.X, hi.Y-lo.Y), 1e-9*d.Width)
 	m.centre = lo.Add(hi).Mul(0.5)
 	m.shrink = matchSide / 2 / m.extent
 	var pts []fit.Point
@@ -236,7 +236,7 @@ func (m *matcher) cost(p Placement, stretch float64) float64 {
 	far := matchFar * m.extent // units
 	sum := 0.0
 	for _, o := range m.outline {
-		sum += math.Min(far, m.field.at(p.At(wide(o)))/p.Scale)
+		sum += min(far, m.field.at(p.At(wide(o)))/p.Scale)
 	}
 	there := sum / float64(len(m.outline))
 	// what the photograph shows beside the subject does not count
@@ -244,7 +244,7 @@ func (m *matcher) cost(p Placement, stretch float64) float64 {
 	for _, e := range m.edges {
 		q := narrow(p.back(e)).Mul(m.shrink)
 		if x, y := q.X-m.drawn.x, q.Y-m.drawn.y; x >= 0 && y >= 0 && x < float64(m.drawn.w) && y < float64(m.drawn.h) {
-			back += math.Min(far, m.drawn.at(q)/m.shrink)
+			back += min(far, m.drawn.at(q)/m.shrink)
 			n++
 		}
 	}
@@ -272,7 +272,7 @@ func (m *matcher) refine(p Placement, stretched bool) (Placement, float64, float
 	}
 	problem := optimize.Problem{Func: func(x []float64) float64 {
 		q, stretch := of(x)
-		over := math.Max(0, math.Abs(q.Turn)-math.Max(mostTurn, math.Abs(p.Turn)))
+		over := max(0, math.Abs(q.Turn)-max(mostTurn, math.Abs(p.Turn)))
 		return m.cost(q, stretch) + over
 	}}
 	r, err := optimize.Minimize(problem, make([]float64, n), &optimize.Settings{FuncEvaluations: 400},
@@ -287,7 +287,7 @@ func (m *matcher) refine(p Placement, stretched bool) (Placement, float64, float
 // at interpolates the distance at p linearly; outside it grows by the way there.
 func (f *field) at(p fit.Point) float64 {
 	x, y := p.X-f.x-0.5, p.Y-f.y-0.5
-	cx, cy := math.Max(0, math.Min(x, float64(f.w-1))), math.Max(0, math.Min(y, float64(f.h-1)))
+	cx, cy := max(0, min(x, float64(f.w-1))), max(0, min(y, float64(f.h-1)))
 	i, j := min(int(cx), max(0, f.w-2)), min(int(cy), max(0, f.h-2))
 	u, v := cx-float64(i), cy-float64(j)
 	i1, j1 := min(i+1, f.w-1), min(j+1, f.h-1)
@@ -311,7 +311,7 @@ func newField(pts []fit.Point, x, y float64, w, h int) field {
 	}
 	relax := func(i, j, di, dj int, step float64) {
 		if i+di >= 0 && i+di < w && j+dj >= 0 && j+dj < h {
-			f.d[j*w+i] = math.Min(f.d[j*w+i], f.d[(j+dj)*w+i+di]+step)
+			f.d[j*w+i] = min(f.d[j*w+i], f.d[(j+dj)*w+i+di]+step)
 		}
 	}
 	for j := range h {
@@ -384,7 +384,7 @@ func strongEdges(pix []uint8, w, h int) []fit.Point {
 // visibleOutlines calls f for each stretch of the outlines that is not under a higher layer, in units, as points about
 // one pixel apart in a rendering of so many px on the long side.
 func visibleOutlines(d *trace.Drawing, side float64, f func([]fit.Point)) {
-	k := side / math.Max(d.Width, d.Height)
+	k := side / max(d.Width, d.Height)
 	w, h := max(1, int(math.Ceil(d.Width*k))), max(1, int(math.Ceil(d.Height*k)))
 	r := newPainter(w, h, k, k, true)
 	r.drawing(d)
@@ -441,7 +441,7 @@ func ReferenceSheet(d *trace.Drawing, pix []uint8, w, h int, p Placement, f Refe
 	if len(pix) != 4*w*h {
 		panic("proof: the length of pix is not 4*w*h")
 	}
-	scale := math.Min(panelSide/float64(w), panelSide/float64(h))
+	scale := min(panelSide/float64(w), panelSide/float64(h))
 	iw, ih := max(1, int(float64(w)*scale+0.5)), max(1, int(float64(h)*scale+0.5))
 	bw := max(iw, leastWide)
 	head := margin + 66
@@ -482,7 +482,7 @@ func ReferenceSheet(d *trace.Drawing, pix []uint8, w, h int, p Placement, f Refe
 					s.dc.SetColor(knotInk)
 					s.dc.SetLineWidth(overWidth)
 				}
-				visibleOutlines(d, math.Max(longSide(p, d, scale), matchSide), func(pts []fit.Point) {
+				visibleOutlines(d, max(longSide(p, d, scale), matchSide), func(pts []fit.Point) {
 					for j, q := range pts {
 						x, y := at(in, q)
 						if j == 0 {
@@ -513,7 +513,7 @@ func ReferenceSheet(d *trace.Drawing, pix []uint8, w, h int, p Placement, f Refe
 
 // longSide is how many px of the panel the long side of the drawing takes, within what is sensible.
 func longSide(p Placement, d *trace.Drawing, scale float64) float64 {
-	return math.Min(2*panelSide, p.Scale*scale*math.Max(d.Width, d.Height))
+	return min(2*panelSide, p.Scale*scale*max(d.Width, d.Height))
 }
 
 // filled paints a drawing, its points put in place by at.

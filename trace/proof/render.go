@@ -82,12 +82,12 @@ func (p *painter) shape(s trace.Shape, c colour.RGB, layer uint16) {
 	}
 	lo, hi := fit.Point{X: math.Inf(1), Y: math.Inf(1)}, fit.Point{X: math.Inf(-1), Y: math.Inf(-1)}
 	for _, q := range p.pts {
-		lo.X, lo.Y = math.Min(lo.X, q.X), math.Min(lo.Y, q.Y)
-		hi.X, hi.Y = math.Max(hi.X, q.X), math.Max(hi.Y, q.Y)
+		lo.X, lo.Y = min(lo.X, q.X), min(lo.Y, q.Y)
+		hi.X, hi.Y = max(hi.X, q.X), max(hi.Y, q.Y)
 	}
 	w, h := p.img.Rect.Dx(), p.img.Rect.Dy()
-	x0, y0 := int(math.Floor(math.Max(lo.X, 0))), int(math.Floor(math.Max(lo.Y, 0)))
-	x1, y1 := int(math.Ceil(math.Min(hi.X, float64(w)))), int(math.Ceil(math.Min(hi.Y, float64(h))))
+	x0, y0 := int(math.Floor(max(lo.X, 0))), int(math.Floor(max(lo.Y, 0)))
+	x1, y1 := int(math.Ceil(min(hi.X, float64(w)))), int(math.Ceil(min(hi.Y, float64(h))))
 	if x0 >= x1 || y0 >= y1 {
 		return
 	}
@@ -156,7 +156,7 @@ func flatten(dst []fit.Point, p fit.Path, sx, sy, tol float64) []fit.Point {
 		if s.Line {
 			continue
 		}
-		m := math.Max(t.P[0].Sub(t.P[1].Mul(2)).Add(t.P[2]).Len(), t.P[1].Sub(t.P[2].Mul(2)).Add(t.P[3]).Len())
+		m := max(t.P[0].Sub(t.P[1].Mul(2)).Add(t.P[2]).Len(), t.P[1].Sub(t.P[2].Mul(2)).Add(t.P[3]).Len())
 		n := int(math.Ceil(math.Sqrt(6.0 / 8 * m / tol)))
 		for i := 1; i < n; i++ {
 			dst = append(dst, t.At(float64(i)/float64(n)))

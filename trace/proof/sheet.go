@@ -73,7 +73,7 @@ func Sheet(d *trace.Drawing, pix []uint8, w, h int, f Figures) *image.RGBA {
 	if len(pix) != 4*w*h {
 		panic("proof: the length of pix is not 4*w*h")
 	}
-	scale := math.Min(panelSide/float64(w), panelSide/float64(h))
+	scale := min(panelSide/float64(w), panelSide/float64(h))
 	iw, ih := max(1, int(float64(w)*scale+0.5)), max(1, int(float64(h)*scale+0.5))
 	bw, bh := max(iw, leastWide), max(ih, leastHigh)
 	wide := 2*margin + 2*bw + gutter
@@ -252,7 +252,7 @@ func (s *sheet) points(c, in image.Rectangle, p *pair, d *trace.Drawing, f Figur
 	}
 	// Where points crowd, everything is drawn finer: with a mean room of 20 px a segment or more it has its full size.
 	room := math.Sqrt(float64(in.Dx()*in.Dy()) / float64(max(1, f.Segments)))
-	size := math.Min(1, math.Max(0.35, room/20))
+	size := min(1, max(0.35, room/20))
 	s.dc.DrawRectangle(float64(in.Min.X), float64(in.Min.Y), float64(in.Dx()), float64(in.Dy()))
 	s.dc.Clip()
 	each := func(g func(r fit.Path)) {
@@ -329,14 +329,14 @@ func (s *sheet) knot(x, y, side float64, full bool) {
 	s.dc.SetColor(color.White)
 	s.dc.FillPreserve()
 	s.dc.SetColor(knotInk)
-	s.dc.SetLineWidth(math.Max(0.7, side/6))
+	s.dc.SetLineWidth(max(0.7, side/6))
 	s.dc.Stroke()
 }
 
 // handle draws a handle from its knot to its end.
 func (s *sheet) handle(x0, y0, x1, y1, radius float64) {
 	s.dc.SetColor(handleInk)
-	s.dc.SetLineWidth(math.Max(0.5, radius*0.45))
+	s.dc.SetLineWidth(max(0.5, radius*0.45))
 	s.dc.DrawLine(x0, y0, x1, y1)
 	s.dc.Stroke()
 	s.dc.DrawCircle(x1, y1, radius)
@@ -392,7 +392,7 @@ func (s *sheet) difference(c, in image.Rectangle, p *pair, f Figures) {
 				for v := sy0; v < sy1; v++ {
 					for u := sx0; u < sx1; u++ {
 						i := 4 * (v*p.w + u)
-						worst = math.Max(worst, m.difference(p.pix[i:i+3], p.drawn[i:i+3]))
+						worst = max(worst, m.difference(p.pix[i:i+3], p.drawn[i:i+3]))
 						grey += 2*int(p.pix[i]) + 5*int(p.pix[i+1]) + int(p.pix[i+2])
 					}
 				}
