@@ -79,7 +79,8 @@ func (m *memory) holdSheet(w, h int) (release func()) {
 	return m.add(perSheet * 4 * float64(w) * float64(h))
 }
 
-// add raises the limit by so many bytes until the function it returns is called.
+// add raises the limit by so many bytes until the function it returns is called. The limit is not lowered before the next
+// look: at once it would hand pages back to the system that the next picture asks for again.
 func (m *memory) add(bytes float64) (release func()) {
 	if m == nil {
 		return func() {}
@@ -88,11 +89,11 @@ func (m *memory) add(bytes float64) (release func()) {
 		m.mu.Lock()
 		m.need += n
 		m.mu.Unlock()
-		if os.Getenv("GOMEMLIMIT") == "" {
-			m.set()
-		}
 	}
 	count(int64(bytes))
+	if os.Getenv("GOMEMLIMIT") == "" {
+		m.set()
+	}
 	return func() { count(-int64(bytes)) }
 }
 

@@ -13,8 +13,8 @@ type lattice struct {
 	stride int      // words of a row of w+1 vertices
 	across []uint64 // vertex (x, y): a crack leaves it to the right
 	down   []uint64 // a crack leaves it downwards
-	nodes  []uint64 // it is a node
-	passes [][]pass // vertices of four cracks that are no nodes, row by row
+	joints []uint64 // more than two cracks meet: it is a node, or two boundaries pass
+	passes [][]pass // vertices of four cracks that are no nodes, row by row, from left to right
 }
 
 // pass is a vertex of four cracks where two boundaries pass each other.
@@ -27,7 +27,7 @@ type pass struct {
 func (l *lattice) shape(w, h int) {
 	l.w, l.h, l.stride = w, h, (w+64)/64
 	if n := l.stride * (h + 1); len(l.across) != n {
-		l.across, l.down, l.nodes = make([]uint64, n), make([]uint64, n), make([]uint64, n)
+		l.across, l.down, l.joints = make([]uint64, n), make([]uint64, n), make([]uint64, n)
 		l.passes = make([][]pass, h+1)
 	}
 }
@@ -64,15 +64,13 @@ func (l *lattice) mark(labels []uint8, saddle Saddle, lo, hi int) {
 			l.across[row+k], l.down[row+k] = across, down
 			left := across<<1 | before>>63
 			before = across
-			nodes := across&left&(down|up[k]) | down&up[k]&(across|left)
+			l.joints[row+k] = across&left&(down|up[k]) | down&up[k]&(across|left)
 			for four := across & left & down & up[k]; four != 0; four &= four - 1 {
 				x := k<<6 + bits.TrailingZeros64(four)
 				if kind := kindOf(saddle, x, y, above[x], above[x+1], below[x], below[x+1]); kind != Apart {
 					l.passes[y] = append(l.passes[y], pass{int32(x), kind})
-					nodes &^= four & -four
 				}
 			}
-			l.nodes[row+k] = nodes
 			up[k] = down
 		}
 		above, below = below, above
@@ -126,58 +124,53 @@ func (l *lattice) kindAt(x, y int) SaddleKind {
 
 // leaves reports whether a crack leaves vertex (x, y) in direction d that has not been taken.
 func (l *lattice) leaves(x, y int, d uint8) bool {
-	bitmap, k, bit := l.crack(x, y, d)
-	return k >= 0 && bitmap[k]&bit != 0
+	switch d {
+	case 0:
+		return l.across[y*l.stride+x>>6]>>(x&63)&1 != 0
+	case 1:
+		return l.down[y*l.stride+x>>6]>>(x&63)&1 != 0
+	case 2:
+		return x > 0 && l.leaves(x-1, y, 0)
+	}
+	return y > 0 && l.leaves(x, y-1, 1)
 }
 
 // take takes the crack that leaves vertex (x, y) in direction d.
 func (l *lattice) take(x, y int, d uint8) {
-	bitmap, k, bit := l.crack(x, y, d)
-	bitmap[k] &^= bit
-}
-
-// crack returns the bit of the crack that leaves vertex (x, y) in direction d; its word is negative off the lattice.
-func (l *lattice) crack(x, y int, d uint8) (bitmap []uint64, word int, bit uint64) {
-	bitmap = l.across
 	switch d {
+	case 0:
+		l.across[y*l.stride+x>>6] &^= 1 << (x & 63)
 	case 1:
-		bitmap = l.down
+		l.down[y*l.stride+x>>6] &^= 1 << (x & 63)
 	case 2:
-		x--
+		l.take(x-1, y, 0)
 	case 3:
-		bitmap = l.down
-		y--
+		l.take(x, y-1, 1)
 	}
-	if x < 0 || y < 0 {
-		return bitmap, -1, 0
-	}
-	return bitmap, y*l.stride + x>>6, 1 << (x & 63)
 }
 
 // ahead returns the direction in which a boundary goes on that has taken the crack by which it reaches vertex (x, y) heading d;
 // ok is false where it ends: at a node, or at its own start.
 func (l *lattice) ahead(x, y int, d uint8) (to uint8, ok bool) {
-	k, s := y*l.stride+x>>6, x&63
-	if l.nodes[k]>>s&1 != 0 {
+	if l.joints[y*l.stride+x>>6]>>(x&63)&1 == 0 { // there is one way on at most
+		if l.leaves(x, y, d) {
+			return d, true
+		}
+		if to = (d + 1) & 3; l.leaves(x, y, to) {
+			return to, true
+		}
+		to = (d + 3) & 3
+		return to, l.leaves(x, y, to)
+	}
+	switch l.kindAt(x, y) {
+	case Falling: // up joins right, left joins down
+		to = [4]uint8{1, 0, 3, 2}[d]
+	case Rising: // up joins left, right joins down
+		to = [4]uint8{3, 2, 1, 0}[d]
+	default:
 		return 0, false
 	}
-	open := uint8(l.across[k]>>s&1 | l.down[k]>>s&1<<1) // a bit for each direction
-	if x > 0 {
-		open |= uint8(l.across[y*l.stride+(x-1)>>6] >> ((x - 1) & 63) & 1 << 2)
-	}
-	if y > 0 {
-		open |= uint8(l.down[k-l.stride] >> s & 1 << 3)
-	}
-	switch bits.OnesCount8(open) {
-	case 1:
-		return uint8(bits.TrailingZeros8(open)), true
-	case 3: // the first of two boundaries that pass each other here
-		if l.kindAt(x, y) == Falling { // up joins right, left joins down
-			return [4]uint8{1, 0, 3, 2}[d], true
-		}
-		return [4]uint8{3, 2, 1, 0}[d], true
-	}
-	return 0, false // the way on is where it began; two cracks are left where another boundary will pass
+	return to, l.leaves(x, y, to)
 }
 
 // starts returns the vertices that are nodes, those that cracks leave both to the right and down, both in order, and the
@@ -191,13 +184,18 @@ func (l *lattice) starts(workers int) (nodes, corners []vertex, cracks int) {
 	inBands(l.h+1, workers, func(lo, hi int) {
 		var f found
 		for y := lo; y < hi; y++ {
+			passes := l.passes[y]
 			for k := range l.stride {
 				i := y*l.stride + k
 				f.cracks += bits.OnesCount64(l.across[i]) + bits.OnesCount64(l.down[i])
-				for m := l.nodes[i]; m != 0; m &= m - 1 {
+				nodes := l.joints[i]
+				for ; len(passes) > 0 && int(passes[0].x)>>6 == k; passes = passes[1:] {
+					nodes &^= 1 << (passes[0].x & 63)
+				}
+				for m := nodes; m != 0; m &= m - 1 {
 					f.nodes = append(f.nodes, vertex{k<<6 + bits.TrailingZeros64(m), y})
 				}
-				for m := l.across[i] & l.down[i] &^ l.nodes[i]; m != 0; m &= m - 1 {
+				for m := l.across[i] & l.down[i] &^ nodes; m != 0; m &= m - 1 {
 					f.corners = append(f.corners, vertex{k<<6 + bits.TrailingZeros64(m), y})
 				}
 			}
