@@ -111,45 +111,51 @@ func (o *field) log(c crew) *field {
 // may be negative: the order of such numbers is that of their bits.
 func (o *field) closing(c crew, r int) *field {
 	out := newField(o.w, o.h)
-	const band = 2 * bandRows // rows at once; the 4r beside them are worked on twice
-	n, line, wide := 2*r+1, 3*o.w, 3*(o.w+2*r)
+	const band = 2 * bandRows // rows at once; the 2r above and below them are worked on twice
+	// Rows of both extremes have room for r pixels either side; pixels and rows are worked on in twos, hence one more.
+	line, wide := 3*o.w, 3*(o.w+2*r+1)
 	type room struct{ most, least []uint32 }
 	rooms := sync.Pool{New: func() any { // as bands take turns in the same memory
-		n := wide * (band + 6*r)
-		return &room{make([]uint32, n), make([]uint32, n)}
+		return &room{make([]uint32, wide*(band+4*r+1)), make([]uint32, wide*(band+2*r+1))}
 	}}
 	c.each((o.h+band-1)/band, func(k int) {
 		y0, y1 := k*band, min((k+1)*band, o.h)
-		from, to := max(0, y0-2*r), min(o.h, y1+2*r)
+		m0, m1 := max(0, y0-r), min(o.h, y1+r) // rows whose greatest are needed
 		room := rooms.Get().(*room)
 		defer rooms.Put(room)
-		most, least := room.most[:wide*(to-from+2*r)], room.least[:wide*(to-from+2*r)]
+		most, least := room.most[:wide*(m1-m0+2*r+1)], room.least[:wide*(y1-y0+2*r+1)]
 		clear(most)
-		for i := range least {
-			least[i] = math.MaxUint32
-		}
-		for y := from; y < to; y++ {
-			dst := most[(y-from+r)*wide+3*r:]
-			for i, v := range o.v[y*line : (y+1)*line] {
-				dst[i] = math.Float32bits(v)
-			}
-		}
+		clear(least)
 		// Every extreme stands r rows and columns before its sample.
-		widen32(most, n, 3, false)
-		widen32(most, n, wide, false)
-		for y := range to - from {
-			copy(least[(y+r)*wide+3*r:], most[y*wide:y*wide+line])
+		for y := max(0, y0-2*r); y < min(o.h, y1+2*r); y++ {
+			row := most[(y-m0+r)*wide:][:wide]
+			for i, v := range o.v[y*line : (y+1)*line] {
+				row[3*r+i] = math.Float32bits(v)
+			}
+			greatestAlong(row, r)
 		}
-		widen32(least, n, 3, true)
-		widen32(least, n, wide, true)
+		greatestDown(most, wide, m1-m0, r)
+		for y := m0; y < m1; y++ { // the least is the greatest of the complements
+			row := least[(y-y0+r)*wide:][:wide]
+			for i, v := range most[(y-m0)*wide:][:line] {
+				row[3*r+i] = ^v
+			}
+			greatestAlong(row, r)
+		}
+		greatestDown(least, wide, y1-y0, r)
 		for y := y0; y < y1; y++ {
 			dst := out.v[y*line : (y+1)*line]
-			for i, v := range least[(y-from)*wide:][:line] {
-				dst[i] = math.Float32frombits(v)
+			for i, v := range least[(y-y0)*wide:][:line] {
+				dst[i] = math.Float32frombits(^v)
 			}
 		}
 	})
 	return out
+}
+
+// levels returns the field without its thin dark marks (see closing), f×f samples in one, as smoothed logarithms.
+func (o *field) levels(c crew, reach, f int) *field {
+	return o.closing(c, reach).halve(c, f).log(c).smooth(c)
 }
 
 // smooth is a binomial 1-2-1 smoothing along both axes, samples at the rims repeated.
@@ -159,15 +165,19 @@ func (o *field) smooth(c crew) *field {
 	c.rows(o.h, func(y0, y1 int) {
 		for y := y0; y < y1; y++ {
 			s, d := o.v[y*n:(y+1)*n], a.v[y*n:(y+1)*n]
-			for i := range d {
-				d[i] = (s[max(i-3, i%3)] + 2*s[i] + s[min(i+3, n-3+i%3)]) / 4
+			for k := range 3 {
+				d[k] = (s[k] + 2*s[k] + s[min(k+3, n-3+k)]) / 4
+				d[n-3+k] = (s[max(n-6+k, k)] + 2*s[n-3+k] + s[n-3+k]) / 4
+			}
+			for i := 3; i < n-3; i++ {
+				d[i] = (s[i-3] + 2*s[i] + s[i+3]) / 4
 			}
 		}
 	})
 	c.rows(o.h, func(y0, y1 int) {
 		for y := y0; y < y1; y++ {
-			u, s, v := a.v[max(0, y-1)*n:], a.v[y*n:], a.v[min(o.h-1, y+1)*n:]
 			d := b.v[y*n : (y+1)*n]
+			u, s, v := a.v[max(0, y-1)*n:][:len(d)], a.v[y*n:][:len(d)], a.v[min(o.h-1, y+1)*n:][:len(d)]
 			for i := range d {
 				d[i] = (u[i] + 2*s[i] + v[i]) / 4
 			}

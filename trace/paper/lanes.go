@@ -46,21 +46,47 @@ func widen(v []uint8, n, step int, least bool) {
 	})
 }
 
-// widen32 is widen for words.
-func widen32(v []uint32, n, step int, least bool) {
-	overlap(n, func(run int) {
-		p, q := v[:max(len(v)-run*step, 0)], v[min(run*step, len(v)):]
-		q = q[:len(p)]
-		if least {
-			for i, a := range p {
-				p[i] = min(a, q[i])
+// greatestAlong sets each pixel of a row, three channels each, to the greatest of it and 2r further ones, r being 2 or 3.
+// Two neighbours share all but the first and the last of theirs. The last 2r+1 pixels mean nothing.
+func greatestAlong(v []uint32, r int) {
+	switch r {
+	case 2:
+		for ; len(v) >= 18; v = v[6:] {
+			p := v[:18:18]
+			a, b, c := max(p[3], p[6], p[9], p[12]), max(p[4], p[7], p[10], p[13]), max(p[5], p[8], p[11], p[14])
+			p[0], p[1], p[2] = max(p[0], a), max(p[1], b), max(p[2], c)
+			p[3], p[4], p[5] = max(a, p[15]), max(b, p[16]), max(c, p[17])
+		}
+	case 3:
+		for ; len(v) >= 24; v = v[6:] {
+			p := v[:24:24]
+			a, b, c := max(p[3], p[6], p[9], p[12]), max(p[4], p[7], p[10], p[13]), max(p[5], p[8], p[11], p[14])
+			a, b, c = max(a, p[15], p[18]), max(b, p[16], p[19]), max(c, p[17], p[20])
+			p[0], p[1], p[2] = max(p[0], a), max(p[1], b), max(p[2], c)
+			p[3], p[4], p[5] = max(a, p[21]), max(b, p[22]), max(c, p[23])
+		}
+	}
+}
+
+// greatestDown is greatestAlong for the first h rows of v, wide words each, which must have 2r+1 more below them.
+func greatestDown(v []uint32, wide, h, r int) {
+	for y := 0; y < h; y += 2 {
+		row := func(k int) []uint32 { return v[(y+k)*wide:][:wide] }
+		a, b, c, d, e, f := row(0), row(1), row(2), row(3), row(4), row(5)
+		switch r {
+		case 2:
+			for i := range a {
+				m := max(b[i], c[i], d[i], e[i])
+				a[i], b[i] = max(a[i], m), max(m, f[i])
 			}
-		} else {
-			for i, a := range p {
-				p[i] = max(a, q[i])
+		case 3:
+			g, h := row(6), row(7)
+			for i := range a {
+				m := max(b[i], c[i], d[i], e[i], f[i], g[i])
+				a[i], b[i] = max(a[i], m), max(m, h[i])
 			}
 		}
-	})
+	}
 }
 
 // overlap calls pass so often that extremes of n are made of those of two runs each, that begin so many apart: the

@@ -53,13 +53,12 @@ type surface struct {
 	shadow bool
 }
 
-// findLight finds the light on low, the picture reduced by f. The sheet's corners in pixels of the picture are given when
-// it was found; what lies outside them is then left alone.
-func (c crew) findLight(low *field, f int, sheet *[4]fit.Point) *lightMap {
-	g := low.closing(c, closeLow).halve(c, cellLow).log(c).smooth(c)
+// findLight finds the light on low, the picture reduced by f, given its levels by cells. The sheet's corners in pixels of
+// the picture are given when it was found; what lies outside them is then left alone.
+func (c crew) findLight(low, g *field, f int, sheet *[4]fit.Point) *lightMap {
 	w, h := g.w, g.h
 	m := &lightMap{w: w, h: h, cell: f * cellLow}
-	valid, depth := m.inside(sheet)
+	valid, depth := m.inside(c, sheet)
 	paper := m.findPaper(c, g, valid, depth)
 	if sheet == nil {
 		if desk := findDesk(g, mask{w, h, paper.known}); desk.count() > 0 {
@@ -120,7 +119,7 @@ func (m *lightMap) beside(desk mask) (valid []bool, depth []float32) {
 
 // inside marks the cells whose middle lies in the sheet, and returns each one's distance from the rim in cells, up to
 // what counts as rim.
-func (m *lightMap) inside(sheet *[4]fit.Point) (valid []bool, depth []float32) {
+func (m *lightMap) inside(c crew, sheet *[4]fit.Point) (valid []bool, depth []float32) {
 	w, h := m.w, m.h
 	valid, depth = make([]bool, w*h), make([]float32, w*h)
 	var sides [4]straight
@@ -131,18 +130,20 @@ func (m *lightMap) inside(sheet *[4]fit.Point) (valid []bool, depth []float32) {
 		}
 	}
 	const skirt = 1.2 // cells along the edge of the sheet that may show what lies beneath
-	for y := range h {
-		for x := range w {
-			d := float64(min(x, y, w-1-x, h-1-y))
-			if sheet != nil {
-				p := fit.Point{X: (float64(x) + 0.5) * float64(m.cell), Y: (float64(y) + 0.5) * float64(m.cell)}
-				for _, s := range sides {
-					d = math.Min(d, s.dist(p)/float64(m.cell)-skirt)
+	c.rows(h, func(y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			for x := range w {
+				d := float64(min(x, y, w-1-x, h-1-y))
+				if sheet != nil {
+					p := fit.Point{X: (float64(x) + 0.5) * float64(m.cell), Y: (float64(y) + 0.5) * float64(m.cell)}
+					for _, s := range sides {
+						d = math.Min(d, s.dist(p)/float64(m.cell)-skirt)
+					}
 				}
+				valid[y*w+x], depth[y*w+x] = d >= 0, float32(d)
 			}
-			valid[y*w+x], depth[y*w+x] = d >= 0, float32(d)
 		}
-	}
+	})
 	return valid, depth
 }
 
@@ -504,10 +505,12 @@ func (c crew) span(g *field, known []bool, w, h int) *field {
 			}
 		}
 	})
-	membrane(rest, known)
-	for i, v := range rest.v {
-		bend.v[i] = v + bend.v[i]
-	}
+	c.membrane(rest, known)
+	c.rows(h, func(y0, y1 int) {
+		for i := 3 * y0 * w; i < 3*y1*w; i++ {
+			bend.v[i] = rest.v[i] + bend.v[i]
+		}
+	})
 	return bend
 }
 
@@ -520,14 +523,28 @@ func unitSteps(n int) []float64 {
 	return v
 }
 
-// addTimes adds k times r to sum.
-func addTimes(sum, r *[6]float64, k float64) {
-	sum[0] += float64(k * r[0])
-	sum[1] += float64(k * r[1])
-	sum[2] += float64(k * r[2])
-	sum[3] += float64(k * r[3])
-	sum[4] += float64(k * r[4])
-	sum[5] += float64(k * r[5])
+// moments returns the sums, over the known cells, of k times 1, x, y, x², xy and y², where k is what weigh fills in for
+// the cells of a row.
+func moments(known []bool, xs, ys []float64, weigh func(k []float64, row int)) [6]float64 {
+	var s0, s1, s2, s3, s4, s5 float64
+	weights := make([]float64, len(xs))
+	for row, y := range ys {
+		weigh(weights, row)
+		known, xs := known[row*len(weights):][:len(weights)], xs[:len(weights)]
+		for i, k := range weights {
+			if !known[i] {
+				continue
+			}
+			x := xs[i]
+			s0 += k
+			s1 += float64(k * x)
+			s2 += float64(k * y)
+			s3 += float64(k * float64(x*x))
+			s4 += float64(k * float64(x*y))
+			s5 += float64(k * float64(y*y))
+		}
+	}
+	return [6]float64{s0, s1, s2, s3, s4, s5}
 }
 
 // quadratic fits c0 + c1·x + c2·y + c3·x² + c4·xy + c5·y², x and y in [-1,1], to the known cells of each channel; with
@@ -555,26 +572,45 @@ func (c crew) quadratic(g *field, known []bool) (q [3][6]float64) {
 	}
 	ata := mat.NewSymDense(6, nil)
 	atb := mat.NewDense(6, 3, nil)
-	var s [6][6]float64
-	var t [3][6]float64
 	xs, ys := unitSteps(w), unitSteps(h)
-	c.each(3, func(k int) { // two rows and a channel each, in variables of their own: nothing is shared while they work
-		var r0, r1, channel [6]float64
-		a, b := 2*k, 2*k+1
-		for yi, y := range ys {
-			for xi, x := range xs {
-				i := yi*w + xi
-				if !known[i] {
-					continue
+	var m [7][6]float64 // moments of 1, x², xy, y² and of each channel
+	c.each(len(m), func(t int) {
+		m[t] = moments(known, xs, ys, func(k []float64, row int) {
+			y := ys[row]
+			switch t {
+			case 0:
+				for i := range k {
+					k[i] = 1
 				}
-				r := [6]float64{1, x, y, x * x, x * y, y * y}
-				addTimes(&r0, &r, r[a])
-				addTimes(&r1, &r, r[b])
-				addTimes(&channel, &r, float64(g.v[3*i+k]))
+			case 1:
+				for i, x := range xs {
+					k[i] = x * x
+				}
+			case 2:
+				for i, x := range xs {
+					k[i] = x * y
+				}
+			case 3:
+				for i := range k {
+					k[i] = y * y
+				}
+			default:
+				for i := range k {
+					k[i] = float64(g.v[3*(row*w+i)+t-4])
+				}
 			}
-		}
-		s[a], s[b], t[k] = r0, r1, channel
+		})
 	})
+	one, xx, xy, yy := &m[0], &m[1], &m[2], &m[3]
+	s := [6][6]float64{
+		*one,
+		{1: one[3], one[4], xx[1], xy[1], yy[1]},
+		{2: one[5], xx[2], xy[2], yy[2]},
+		{3: xx[3], xx[4], xx[5]},
+		{4: xy[4], xy[5]},
+		{5: yy[5]},
+	}
+	t := m[4:]
 	for a := range 6 {
 		for b := a; b < 6; b++ {
 			ata.SetSym(a, b, s[a][b])
@@ -598,51 +634,54 @@ func (c crew) quadratic(g *field, known []bool) (q [3][6]float64) {
 
 // membrane fills the cells of o that are not known by Laplace's equation, rims free, those known held. The channels are
 // worked on together: each waits for its last sample.
-func membrane(o *field, known []bool) {
+func (c crew) membrane(o *field, known []bool) {
 	v, w, h := o.v, o.w, o.h
 	if w > 3 && h > 3 {
 		cw, ch := (w+1)/2, (h+1)/2
 		coarse, ck := newField(cw, ch), make([]bool, cw*ch)
-		n := make([]float32, cw*ch)
-		for y := range h {
-			for x := range w {
-				if i := y*w + x; known[i] {
-					j := y/2*cw + x/2
-					n[j]++
-					for k := range 3 {
-						coarse.v[3*j+k] += v[3*i+k]
+		c.rows(ch, func(y0, y1 int) {
+			for y := y0; y < y1; y++ {
+				for x := range cw {
+					var s [3]float32
+					var n float32
+					for yy := 2 * y; yy < min(2*y+2, h); yy++ {
+						for i := yy*w + 2*x; i < yy*w+min(2*x+2, w); i++ {
+							if known[i] {
+								n++
+								p := v[3*i:][:3]
+								s[0], s[1], s[2] = s[0]+p[0], s[1]+p[1], s[2]+p[2]
+							}
+						}
+					}
+					if n > 0 {
+						ck[y*cw+x] = true
+						p := coarse.v[3*(y*cw+x):][:3]
+						p[0], p[1], p[2] = s[0]/n, s[1]/n, s[2]/n
 					}
 				}
 			}
+		})
+		if slices.Contains(ck, false) {
+			c.membrane(coarse, ck)
 		}
-		all := true
-		for j, n := range n {
-			if ck[j] = n > 0; ck[j] {
-				for k := range 3 {
-					coarse.v[3*j+k] /= n
+		c.rows(h, func(y0, y1 int) {
+			for y := y0; y < y1; y++ {
+				for x := range w {
+					i := y*w + x
+					if known[i] {
+						continue
+					}
+					// bilinear between the middles of coarse cells
+					xa, ya := x/2, y/2
+					xb, yb := min(cw-1, max(0, xa+2*(x&1)-1)), min(ch-1, max(0, ya+2*(y&1)-1))
+					near, side := coarse.v[3*(ya*cw+xa):][:3], coarse.v[3*(ya*cw+xb):][:3]
+					up, far := coarse.v[3*(yb*cw+xa):][:3], coarse.v[3*(yb*cw+xb):][:3]
+					for k := range 3 {
+						v[3*i+k] = float32(9*near[k])/16 + float32(3*(side[k]+up[k]))/16 + far[k]/16
+					}
 				}
 			}
-			all = all && ck[j]
-		}
-		if !all {
-			membrane(coarse, ck)
-		}
-		for y := range h {
-			for x := range w {
-				i := y*w + x
-				if known[i] {
-					continue
-				}
-				// bilinear between the middles of coarse cells
-				xa, ya := x/2, y/2
-				xb, yb := min(cw-1, max(0, xa+2*(x&1)-1)), min(ch-1, max(0, ya+2*(y&1)-1))
-				for k := range 3 {
-					near, side := coarse.v[3*(ya*cw+xa)+k], coarse.v[3*(ya*cw+xb)+k]
-					up, far := coarse.v[3*(yb*cw+xa)+k], coarse.v[3*(yb*cw+xb)+k]
-					v[3*i+k] = float32(9*near)/16 + float32(3*(side+up))/16 + far/16
-				}
-			}
-		}
+		})
 	} else {
 		var s [3]float32
 		var n float32
@@ -702,42 +741,46 @@ func (m *lightMap) finish(c crew, low *field, p bareMap, valid []bool, straighte
 			m.gain.v[i] = float32(math.Exp(-float64(level.v[i])))
 		}
 	})
-	m.normalise(c, low)
-	var light []float64
-	for i, ok := range valid {
-		if ok && i%3 == 0 {
-			light = append(light, float64(level.v[3*i]+level.v[3*i+1]+level.v[3*i+2])/3)
+	measured := c.beside(func() {
+		light := make([]float64, 0, w*h/3+1)
+		for i := 0; i < w*h; i += 3 {
+			if valid[i] {
+				light = append(light, float64(level.v[3*i]+level.v[3*i+1]+level.v[3*i+2])/3)
+			}
 		}
-	}
-	m.span, m.level = 1, 1
-	if len(light) > 0 {
-		m.level = math.Exp(nth(light, len(light)/2))
-		m.span = math.Exp(nth(light, len(light)*99/100) - nth(light, len(light)/100))
-	}
+		m.span, m.level = 1, 1
+		if len(light) > 0 {
+			m.level = math.Exp(nth(light, len(light)/2))
+			m.span = math.Exp(nth(light, len(light)*99/100) - nth(light, len(light)/100))
+		}
+	})
+	m.normalise(c, low)
+	measured()
 	m.shadow = p.shadow
 	m.erase = make([]bool, w*h)
-	clean := m.clean(low)
+	clean := m.clean(c, low)
 	if !straightened {
 		m.markDesk(clean)
 	}
-	m.markBare(clean)
+	m.markBare(c, clean)
 }
 
 // normalise scales the gains so that the median of bare paper becomes 1 in each channel.
 func (m *lightMap) normalise(c crew, low *field) {
 	c.each(3, func(k int) {
-		var v []float64
-		for i, ok := range m.paper {
-			if !ok {
-				continue
+		v := make([]float32, 0, m.w*m.h)
+		for y := range m.h {
+			row := low.v[3*y*cellLow*low.w:]
+			for x, ok := range m.paper[y*m.w : (y+1)*m.w] {
+				if ok {
+					v = append(v, float32(row[3*x*cellLow+k]*m.gain.v[3*(y*m.w+x)+k]))
+				}
 			}
-			x, y := i%m.w, i/m.w
-			v = append(v, float64(low.v[3*(y*cellLow*low.w+x*cellLow)+k]*m.gain.v[3*i+k]))
 		}
 		if len(v) == 0 {
 			return
 		}
-		if med := float32(nth(v, len(v)/2)); med > 0 {
+		if med := nth(v, len(v)/2); med > 0 {
 			for i := k; i < len(m.gain.v); i += 3 {
 				m.gain.v[i] /= med
 			}

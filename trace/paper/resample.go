@@ -207,38 +207,50 @@ func (d *developer) isBare(x, y int) bool {
 }
 
 // clean marks the cells that are paper to the last reduced pixel.
-func (m *lightMap) clean(low *field) mask {
+func (m *lightMap) clean(c crew, low *field) mask {
 	const least = 0.965 // reflectance: a few standard deviations of the grain of a reduced pixel below paper
 	clean := newMask(m.w, m.h)
-	for i := range clean.on {
-		x, y := i%m.w, i/m.w
-		ok := true
-		for j := 0; j < cellLow*cellLow && ok; j++ {
-			lx, ly := min(x*cellLow+j%cellLow, low.w-1), min(y*cellLow+j/cellLow, low.h-1)
-			p := low.v[3*(ly*low.w+lx):][:3]
-			for k, v := range p {
-				ok = ok && float32(v*m.gain.v[3*i+k]) > least
+	c.rows(m.h, func(y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			for x := range m.w {
+				i := y*m.w + x
+				g := m.gain.v[3*i:][:3]
+				ok := true
+				for ly := y * cellLow; ly < (y+1)*cellLow && ok; ly++ {
+					for lx := x * cellLow; lx < (x+1)*cellLow && ok; lx++ {
+						p := low.v[3*(min(ly, low.h-1)*low.w+min(lx, low.w-1)):][:3]
+						ok = float32(p[0]*g[0]) > least && float32(p[1]*g[1]) > least && float32(p[2]*g[2]) > least
+					}
+				}
+				clean.on[i] = ok
 			}
 		}
-		clean.on[i] = ok
-	}
+	})
 	return clean
 }
 
 // markBare marks the clean cells that are bare paper, with their neighbours.
-func (m *lightMap) markBare(clean mask) {
-	for i, on := range clean.on {
-		clean.on[i] = on && m.paper[i] && m.valid[i] && !m.erase[i]
-	}
-	m.bare = make([]bool, len(clean.on))
-	for y := 1; y < m.h-1; y++ {
-		for x := 1; x < m.w-1; x++ {
-			i := y*m.w + x
-			ok := true
-			for _, j := range [9]int{i - m.w - 1, i - m.w, i - m.w + 1, i - 1, i, i + 1, i + m.w - 1, i + m.w, i + m.w + 1} {
-				ok = ok && clean.on[j]
-			}
-			m.bare[i] = ok
+func (m *lightMap) markBare(c crew, clean mask) {
+	w, h := m.w, m.h
+	m.bare = make([]bool, w*h)
+	across := make([]bool, w*h) // with those beside them
+	c.rows(h, func(y0, y1 int) {
+		for i := y0 * w; i < y1*w; i++ {
+			clean.on[i] = clean.on[i] && m.paper[i] && m.valid[i] && !m.erase[i]
 		}
-	}
+		for y := y0; y < y1; y++ {
+			row := clean.on[y*w : (y+1)*w]
+			for x := 1; x < w-1; x++ {
+				across[y*w+x] = row[x-1] && row[x] && row[x+1]
+			}
+		}
+	})
+	c.rows(h, func(y0, y1 int) {
+		for y := max(1, y0); y < min(h-1, y1); y++ {
+			for x := range w {
+				i := y*w + x
+				m.bare[i] = across[i-w] && across[i] && across[i+w]
+			}
+		}
+	})
 }

@@ -90,6 +90,8 @@ func Prepare(ctx context.Context, pic *Picture, opt Options) (*Sheet, error) {
 const (
 	// lowSide is about the long side, in px, of the reduced picture that light and sheet are looked for on.
 	lowSide = 800
+	// The sheet is looked for on squares of sheetLow reduced pixels, without marks up to 2·closeSheet reduced pixels wide.
+	sheetLow, closeSheet = 2, 3
 	// The drawing's long side on the sheet, px: enough for curves, not so much that noise and time grow. Within the
 	// bounds, sheetBlur is the blur that is aimed at, px: finer pixels than that tell nothing new.
 	// A sharp picture of a small drawing is enlarged for that, up to sheetBlur and by no more than mostEnlarged: strokes of
@@ -127,6 +129,15 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 	native := 0.0
 	spread := c.beside(func() { native = scan.spread() })
 	defer spread()
+	var seen, levels *field // by which the sheet and the light are found
+	if opt.Sheet == SheetAuto {
+		seen = low.levels(c, closeSheet, sheetLow)
+	}
+	ready := func() {}
+	if !opt.KeepLight { // beside the search for the sheet, much of which is one step after another
+		ready = c.beside(func() { levels = low.levels(c, closeLow, cellLow) })
+	}
+	defer ready()
 	var quad *sheetQuad
 	switch opt.Sheet {
 	case SheetCorners:
@@ -137,7 +148,7 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 		quad = &sheetQuad{q: q}
 		s.note("sheet at the given corners")
 	case SheetAuto:
-		quad = s.findSheet(c, pic, low, f, full.Focal35)
+		quad = s.findSheet(c, pic, seen, f*sheetLow, full.Focal35)
 	}
 	var light *lightMap
 	var corners *[4]fit.Point
@@ -145,7 +156,8 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 		corners = &quad.q
 	}
 	if !opt.KeepLight {
-		light = c.findLight(low, f, corners)
+		ready()
+		light = c.findLight(low, levels, f, corners)
 		if light.level < darkPaper {
 			s.note("too dark to tell paper from ink, taken as it is")
 			light = nil
@@ -158,7 +170,7 @@ func (s *Sheet) develop(c crew, pic *Picture, opt Options) error {
 	d := developer{pic: pic, light: light}
 	scale := 1.0
 	if light != nil {
-		long, black := light.drawing(low, f)
+		long, black := light.drawing(c, low, f)
 		d.black = black
 		if spread(); long > 0 {
 			want := math.Min(mostDrawing, math.Max(leastDrawing, long*sheetBlur/math.Max(native, 0.1)))
@@ -270,11 +282,9 @@ type sheetQuad struct {
 	open  bool    // one side lies outside the picture
 }
 
-// findSheet returns where the sheet lies when that is plainly seen.
-func (s *Sheet) findSheet(c crew, pic *Picture, low *field, f int, focal35 float64) *sheetQuad {
-	const thumb = 2 // reduced px
-	g := low.closing(c, 3).halve(c, thumb).log(c).smooth(c)
-	px := float64(f * thumb)
+// findSheet returns where the sheet lies when that is plainly seen, g being the levels of squares of f px of pic.
+func (s *Sheet) findSheet(c crew, pic *Picture, g *field, f int, focal35 float64) *sheetQuad {
+	px := float64(f)
 	dots := edgeDots(g)
 	lines := strongLines(dots, g.w, g.h)
 	seen := newEdgeMap(dots, g.w, g.h)
@@ -387,27 +397,37 @@ func (d *developer) frame(quad *sheetQuad, scale float64, s *Sheet, focal35 floa
 
 // drawing returns the long side of what is drawn on the paper, in px of the picture, and the reflectance of its darkest
 // ink.
-func (m *lightMap) drawing(low *field, f int) (long float64, black float32) {
+func (m *lightMap) drawing(c crew, low *field, f int) (long float64, black float32) {
 	// maxBlack bounds what may be taken for black: printer's and pen inks reflect 2 to 3 % of the light (common
 	// practice, no source); what is lighter is meant to be grey.
 	const maxBlack = 0.028
 	w, h := low.w, low.h
 	dark := make([]float32, w*h) // least channel of the reflectance
+	bands := make([][1001]int32, (h+bandRows-1)/bandRows)
+	c.rows(h, func(y0, y1 int) {
+		var bins [1001]int32
+		for y := y0; y < y1; y++ {
+			cy := min(y/cellLow, m.h-1)
+			for x := range w {
+				i, j := y*w+x, cy*m.w+min(x/cellLow, m.w-1)
+				if m.erase[j] || !m.valid[j] {
+					dark[i] = 1
+					continue
+				}
+				v, g := low.v[3*i:][:3], m.gain.v[3*j:][:3]
+				dark[i] = min(1, float32(v[0]*g[0]), float32(v[1]*g[1]), float32(v[2]*g[2]))
+				bins[int(1000*max(dark[i], 0))]++
+			}
+		}
+		bands[y0/bandRows] = bins
+	})
 	bins := make([]int, 1001)
 	n := 0
-	for i := range dark {
-		x, y := i%w, i/w
-		cx, cy := min(x/cellLow, m.w-1), min(y/cellLow, m.h-1)
-		j := cy*m.w + cx
-		dark[i] = 1
-		if m.erase[j] || !m.inSheet(cx, cy) {
-			continue
+	for _, band := range bands {
+		for k, v := range band {
+			bins[k] += int(v)
+			n += int(v)
 		}
-		for k := range 3 {
-			dark[i] = min(dark[i], float32(low.v[3*i+k]*m.gain.v[3*j+k]))
-		}
-		n++
-		bins[int(1000*min(max(dark[i], 0), 1))]++
 	}
 	// The darkest 0.2 % of the sheet, or at least a few pixels, are ink.
 	need := max(12, n/500)
@@ -430,17 +450,16 @@ func (m *lightMap) drawing(low *field, f int) (long float64, black float32) {
 		return 0, black // blank
 	}
 	cols, rows := make([]int, w), make([]int, h)
-	for i, v := range dark {
-		if v < limit {
-			cols[i%w]++
-			rows[i/w]++
+	for y := range h {
+		for x, v := range dark[y*w : (y+1)*w] {
+			if v < limit {
+				cols[x]++
+				rows[y]++
+			}
 		}
 	}
 	return float64(f) * math.Max(extent(cols), extent(rows)), black
 }
-
-// inSheet reports whether a cell takes part in the sheet.
-func (m *lightMap) inSheet(x, y int) bool { return m.valid[y*m.w+x] }
 
 // extent returns how many of the counts lie between the first and the last two in a thousand of their sum.
 func extent(n []int) float64 {
