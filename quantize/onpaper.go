@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"image"
 	"math"
+	"runtime"
+	"sync"
 
 	"pochoir/quantize/colour"
 )
@@ -53,14 +55,14 @@ func flattenPart(px Pixels, r image.Rectangle, noise, blur float64, opt Options)
 	s.smoothLab()
 	s.half = s.halve()
 	s.evenInk()
-	s.measureRough()
-	s.findCores()
-	s.measureGrain()
-	s.half.measureRough()
-	s.half.findCores()
-	s.half.measureGrain()
-	paints, tiles := s.findPaints()
+	halved := s.beside(s.half.findEven)
+	s.findEven()
+	halved()
+	var paints []paint
+	var tiles []int32
+	found := s.beside(func() { paints, tiles = s.findPaints() })
 	rs, part := s.strokes()
+	found()
 	paints = s.addRough(paints, rs)
 	paints = s.addInks(paints, rs)
 	s.along = flow{}
@@ -103,6 +105,18 @@ func flattenPart(px Pixels, r image.Rectangle, noise, blur float64, opt Options)
 		return flattenPart(whole, image.Rect(0, 0, whole.W, whole.H), noise, blur, opt)
 	}
 	return f
+}
+
+// beside runs do beside what follows, where there is a worker for that, and returns a function that waits until it is
+// done.
+func (s *plane) beside(do func()) (wait func()) {
+	if s.workers == 1 || s.workers <= 0 && runtime.GOMAXPROCS(0) == 1 {
+		do()
+		return func() {}
+	}
+	var wg sync.WaitGroup
+	wg.Go(do)
+	return wg.Wait
 }
 
 // thin reports whether label l is no wider in the mean than a drawn line.

@@ -217,12 +217,15 @@ func (s *onPaper) roughMarks() []ridge {
 // as well as the group's own colour does is left out of those that follow.
 func (s *onPaper) sortOpen(rs []ridge, paints *[]paint, least int) iter.Seq2[int, []*ridge] {
 	return func(yield func(int, []*ridge) bool) {
-		var open []*ridge
-		for k := range rs {
-			if !explained(&rs[k], *paints) {
-				open = append(open, &rs[k])
+		parts := make([][]*ridge, bandCount(len(rs)))
+		parallel(len(parts), s.workers, func(band int) {
+			for k := band * bandRows; k < min((band+1)*bandRows, len(rs)); k++ {
+				if !explained(&rs[k], *paints) {
+					parts[band] = append(parts[band], &rs[k])
+				}
 			}
-		}
+		})
+		open := slices.Concat(parts...)
 		if len(open) < least {
 			return
 		}
@@ -397,19 +400,23 @@ func (s *onPaper) labelRidges(rs []ridge, part []int32, paints []paint) {
 	for k := range rs {
 		place[rs[k].i] = int32(k + 1)
 		parts = max(parts, part[k]+1)
-		for l := range paints {
-			cost, ok := explains(&rs[k], &paints[l], explainShare, pale)
-			if d := paints[l].c.sub(rs[k].c).len(); d < same && !(s.combed && paints[l].c.sub(rs[k].ground).len() < d) &&
-				(!ok || sameCost*d < cost) {
-				cost, ok = float64(sameCost*d), true // it shows the paint itself
-			}
-			if ok = ok && cost < never; !ok {
-				cost = never
-			}
-			known[k] = known[k] || ok
-			own[k*n+l] = float32(cost)
-		}
 	}
+	parallel(bandCount(len(rs)), s.workers, func(band int) {
+		for k := band * bandRows; k < min((band+1)*bandRows, len(rs)); k++ {
+			for l := range paints {
+				cost, ok := explains(&rs[k], &paints[l], explainShare, pale)
+				if d := paints[l].c.sub(rs[k].c).len(); d < same && !(s.combed && paints[l].c.sub(rs[k].ground).len() < d) &&
+					(!ok || sameCost*d < cost) {
+					cost, ok = float64(sameCost*d), true // it shows the paint itself
+				}
+				if ok = ok && cost < never; !ok {
+					cost = never
+				}
+				known[k] = known[k] || ok
+				own[k*n+l] = float32(cost)
+			}
+		}
+	})
 	parallel(bandCount(len(rs)), s.workers, func(band int) {
 		sum := make([]float32, n)
 		for k := band * bandRows; k < min((band+1)*bandRows, len(rs)); k++ {

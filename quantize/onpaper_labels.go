@@ -339,10 +339,16 @@ func (s *onPaper) refine() {
 		}
 	})
 	edge := slices.Concat(edges...)
+	soft := make([]light, len(edge)) // of these, which are most: it follows from the pixels alone
+	parallel(bandCount(len(edge)), s.workers, func(band int) {
+		for k := band * bandRows; k < min((band+1)*bandRows, len(edge)); k++ {
+			soft[k] = s.soft(int(edge[k])%w, int(edge[k])/w)
+		}
+	})
 	stamp := make([]uint8, w*h) // round in which a pixel was queued
 	for round := uint8(1); round <= rounds && len(edge) > 0; round++ {
 		var next []int32
-		for _, i := range edge {
+		for k, i := range edge {
 			x, y := int(i)%w, int(i)/w
 			l := s.labels[i]
 			var beside [4]uint8
@@ -368,7 +374,13 @@ func (s *onPaper) refine() {
 			if n == 0 {
 				continue
 			}
-			to := s.better(x, y, beside[:n], reach)
+			var c light
+			if round == 1 {
+				c = soft[k]
+			} else {
+				c = s.soft(x, y)
+			}
+			to := s.better(x, y, c, beside[:n], reach)
 			if to == l {
 				continue
 			}
@@ -384,11 +396,10 @@ func (s *onPaper) refine() {
 	}
 }
 
-// better returns the label of a boundary pixel: of the pairs of colours around, the one whose mixture comes nearest to
+// better returns the label of a boundary pixel that shows c: of the pairs of colours around, the one whose mixture comes nearest to
 // the pixel, the larger share of it. Only its own label and those beside it can come out.
-func (s *onPaper) better(x, y int, beside []uint8, reach int) uint8 {
+func (s *onPaper) better(x, y int, c light, beside []uint8, reach int) uint8 {
 	a := s.labelsAround(x, y, reach)
-	c := s.soft(x, y)
 	own := a.l[0]
 	var local [8]light
 	for k := range a.n {
@@ -466,6 +477,10 @@ func (s *onPaper) trim() {
 	for y := 1; y < h-1; y++ {
 		for x := 1; x < w-1; x++ {
 			i := y*w + x
+			if x+8 < w && word8(s.labels[i-1:]) == word8(s.labels[i:]) && word8(s.labels[i:]) == word8(s.labels[i+1:]) {
+				x += 7 // eight pixels within runs of their labels
+				continue
+			}
 			l := s.labels[i]
 			u, d, a, b := s.labels[i-w], s.labels[i+w], s.labels[i-1], s.labels[i+1]
 			if u == l && d == l || a == l && b == l || s.fixed[i] {
@@ -520,8 +535,12 @@ func (s *onPaper) dust() {
 		most = roughKin
 	}
 	for y := range h {
-		for x := range w {
+		for x := 0; x < w; x++ {
 			i := y*w + x
+			if x > 0 && y > 0 && x+8 <= w && word8(s.labels[i:]) == word8(s.labels[i-1:]) && word8(s.labels[i:]) == word8(s.labels[i-w:]) {
+				x += 7 // eight pixels that are like those before and above them
+				continue
+			}
 			l := s.labels[i]
 			if seen[i] != fresh || !(x > 0 && s.labels[i-1] != l || y > 0 && s.labels[i-w] != l) {
 				continue
@@ -658,6 +677,9 @@ func (s *onPaper) strong(part []int32, l, to uint8, least int64) bool {
 	}
 	return false
 }
+
+// word8 returns the first eight labels of a row as one word.
+func word8(row []uint8) uint64 { return binary.LittleEndian.Uint64(row) }
 
 func commonest(count []int) int {
 	best := 0

@@ -249,6 +249,12 @@ func settleTiles(of []int32, colours []vec, paints []*crowd, tw, th int) {
 				if own == 0 {
 					continue
 				}
+				if x > 0 && x+1 < tw && y > 0 && y+1 < th {
+					if r := [3][]int32{of[i-tw-1:][:3], of[i-1:][:3], of[i+tw-1:][:3]}; own == r[1][0] && own == r[1][2] &&
+						own == r[0][0] && own == r[0][1] && own == r[0][2] && own == r[2][0] && own == r[2][1] && own == r[2][2] {
+						continue // as mostly
+					}
+				}
 				var votes [9]int32
 				k, mine := 0, 0
 				for yy := max(y-1, 0); yy <= min(y+1, th-1); yy++ {

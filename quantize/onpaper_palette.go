@@ -23,6 +23,13 @@ type sample struct {
 	i int32 // where: the tile's number
 }
 
+// findEven measures how rough places are, and which of them are even and how grainy those are.
+func (s *plane) findEven() {
+	s.measureRough()
+	s.findCores()
+	s.measureGrain()
+}
+
 // evenLimit returns the roughness up to which a place is even, by lightness. Noise and paint are rougher
 // in the dark, where a step of reflectance is a larger step of lightness; so the limit follows what the sheet shows.
 func (s *plane) evenLimit() [lightSteps + 1]uint8 {
@@ -268,29 +275,31 @@ func crowds(samples []sample, bin, keep float64) ([]crowd, []int32) {
 		f := func(x int32) uint32 { return uint32(floorDiv(x, step) + half) }
 		return f(v.l)<<20 | f(v.a)<<10 | f(v.b)
 	}
-	keys := make([]uint32, len(samples))
-	for i := range samples {
-		keys[i] = key(samples[i].c)
-	}
-	order := make([]int32, len(samples))
-	for i := range order {
-		order[i] = int32(i)
-	}
-	slices.SortFunc(order, func(a, b int32) int {
-		if c := cmp.Compare(keys[a], keys[b]); c != 0 {
-			return c
-		}
-		return cmp.Compare(a, b)
-	})
-	var bins []uint32
-	var mass []float64
+	// The bins that hold something, in the order of their keys; first by the order in which they were met.
+	var met []uint32
+	at := map[uint32]int32{}
 	of := make([]int32, len(samples))
-	for _, i := range order {
-		if n := len(bins); n == 0 || bins[n-1] != keys[i] {
-			bins, mass = append(bins, keys[i]), append(mass, 0)
+	for i := range samples {
+		k := key(samples[i].c)
+		if i > 0 && k == met[of[i-1]] { // mostly
+			of[i] = of[i-1]
+			continue
 		}
-		mass[len(mass)-1] += float64(samples[i].n)
-		of[i] = int32(len(bins) - 1)
+		n, known := at[k]
+		if !known {
+			n = int32(len(met))
+			at[k], met = n, append(met, k)
+		}
+		of[i] = n
+	}
+	bins := slices.Sorted(slices.Values(met))
+	for n, k := range bins {
+		at[k] = int32(n)
+	}
+	mass := make([]float64, len(bins))
+	for i := range samples {
+		of[i] = at[met[of[i]]]
+		mass[of[i]] += float64(samples[i].n)
 	}
 	// neighbours of each bin, by its place in bins
 	var offsets [26]int32
@@ -311,13 +320,13 @@ func crowds(samples []sample, bin, keep float64) ([]crowd, []int32) {
 	for i, k := range bins {
 		dense[i] = mass[i]
 		for j, o := range offsets {
-			at, ok := slices.BinarySearch(bins, uint32(int32(k)+o))
+			n, ok := at[uint32(int32(k)+o)]
 			if !ok {
 				near[i][j] = -1
 				continue
 			}
-			near[i][j] = int32(at)
-			dense[i] += float64(weight[j] * mass[at])
+			near[i][j] = n
+			dense[i] += float64(weight[j] * mass[n])
 		}
 	}
 	byDensity := make([]int32, len(bins))
