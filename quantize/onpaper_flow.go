@@ -19,9 +19,8 @@ type flow struct {
 }
 
 const (
-	// flowSpread is the number of boxes and flowBox their half width, px of the half plane, by which the tensor is spread.
+	// flowSpread is the number of boxes of 3×3 px of the half plane by which the tensor is spread.
 	flowSpread = 3
-	flowBox    = 1
 	// flowClear is the least coherence of the tensor, 0 to 1, that makes a direction, and flowRise the least root of its
 	// larger value, ΔE a px.
 	flowClear = 0.5
@@ -49,8 +48,11 @@ const (
 func (s *onPaper) evenInk() {
 	f := s.half.flowField(false)
 	s.along = f
-	if s.roughInk(&f) < roughLeast {
-		if s.evenOverlaps() {
+	striped := false
+	looked := s.beside(func() { striped = s.mayOverlap() })
+	rough := s.roughInk(&f)
+	if looked(); rough < roughLeast {
+		if striped && s.evenOverlaps() {
 			s.smoothLab()
 			s.half = s.halve()
 			s.along = s.half.flowField(false)
@@ -102,8 +104,8 @@ func (s *plane) flowField(capped bool) flow {
 	tmp := make([]float32, w*h)
 	for k := range j {
 		for range flowSpread {
-			boxRows(tmp, j[k], w, h, flowBox, s.workers)
-			boxColumns(j[k], tmp, w, h, flowBox, s.workers)
+			boxRows(tmp, j[k], w, h, s.workers)
+			boxColumns(j[k], tmp, w, h, s.workers)
 		}
 	}
 	f.direct(&j, s.workers)
@@ -150,36 +152,35 @@ func (f *flow) direct(j *[3][]float32, workers int) {
 	})
 }
 
-// boxRows and boxColumns write to dst the means of src over 2·r+1 pixels.
-func boxRows(dst, src []float32, w, h, r, workers int) {
-	n := float32(2*r + 1)
+// boxRows and boxColumns write to dst the means of src over three pixels; what lies beyond the rims is 0.
+func boxRows(dst, src []float32, w, h, workers int) {
 	rowBands(h, workers, func(_, lo, hi int) {
 		for y := lo; y < hi; y++ {
 			in, out := src[y*w:(y+1)*w], dst[y*w:(y+1)*w]
-			for x := range out {
-				sum := float32(0)
-				for k := max(x-r, 0); k <= min(x+r, w-1); k++ {
-					sum += in[k]
-				}
-				out[x] = sum / n
+			l, c := float32(0), in[0]
+			for x, r := range in[1:] {
+				out[x] = (l + c + r) / 3
+				l, c = c, r
 			}
+			out[w-1] = (l + c) / 3
 		}
 	})
 }
 
-func boxColumns(dst, src []float32, w, h, r, workers int) {
-	n := float32(2*r + 1)
+func boxColumns(dst, src []float32, w, h, workers int) {
+	beyond := make([]float32, w)
 	rowBands(h, workers, func(_, lo, hi int) {
 		for y := lo; y < hi; y++ {
 			out := dst[y*w : (y+1)*w]
-			clear(out)
-			for k := max(y-r, 0); k <= min(y+r, h-1); k++ {
-				for x, v := range src[k*w : (k+1)*w] {
-					out[x] += v
-				}
+			u, c, d := beyond[:len(out)], src[y*w:][:len(out)], beyond[:len(out)]
+			if y > 0 {
+				u = src[(y-1)*w:][:len(out)]
+			}
+			if y+1 < h {
+				d = src[(y+1)*w:][:len(out)]
 			}
 			for x := range out {
-				out[x] /= n
+				out[x] = (u[x] + c[x] + d[x]) / 3
 			}
 		}
 	})

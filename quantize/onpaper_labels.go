@@ -71,26 +71,20 @@ func (s *onPaper) flood() {
 			}
 		}
 	})
+	last := len(s.labels) - w
 	grow := func(i, level int) {
-		x, y := i%w, i/w
-		reach := func(j int) {
+		l := s.labels[i]
+		x := int(uint32(i) % uint32(w))
+		for k, j := range [4]int{i - 1, i + 1, i - w, i + w} {
+			switch { // beyond the rim
+			case k == 0 && x == 0, k == 1 && x == w-1, k == 2 && i < w, k == 3 && i >= last:
+				continue
+			}
 			if s.labels[j] == unlabelled {
-				s.labels[j] = s.labels[i]
+				s.labels[j] = l
 				at := max(int(slopes[j]), level)
 				queue[at] = append(queue[at], int32(j))
 			}
-		}
-		if x > 0 {
-			reach(i - 1)
-		}
-		if x < w-1 {
-			reach(i + 1)
-		}
-		if y > 0 {
-			reach(i - w)
-		}
-		if y < h-1 {
-			reach(i + w)
 		}
 	}
 	shores := make([][]int32, bandCount(h)) // of what has a label
@@ -548,7 +542,7 @@ func (s *onPaper) dust() {
 			part = append(part[:0], int32(i))
 			seen[i] = current
 			big := false
-			clear(votes[:])
+			clear(votes[:len(s.paints)])
 			for k := 0; k < len(part) && !big; k++ {
 				px, py := int(part[k])%w, int(part[k])/w
 				for yy := max(py-1, 0); yy <= min(py+1, h-1) && !big; yy++ {

@@ -39,15 +39,18 @@ var densities = func() (t [256]uint16) {
 	return t
 }()
 
-// evenOverlaps takes the stripes out of paint that was laid in overlapping strokes, and reports whether there are any.
-func (s *onPaper) evenOverlaps() bool {
+// mayOverlap reports whether there may be stripes in paint that was laid in overlapping strokes: most paint has none, which
+// a quarter of the places tells.
+func (s *onPaper) mayOverlap() bool {
 	if !s.anyPaint() {
 		return false
 	}
-	// Most paint has none, which a quarter of the places tells.
-	if _, _, striped := s.overlaps(4); !striped {
-		return false
-	}
+	_, _, striped := s.overlaps(4)
+	return striped
+}
+
+// evenOverlaps takes the stripes out of paint that was laid in overlapping strokes, and reports whether there are any.
+func (s *onPaper) evenOverlaps() bool {
 	extra, usual, striped := s.overlaps(2)
 	if !striped {
 		return false

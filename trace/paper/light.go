@@ -91,7 +91,7 @@ func (m *lightMap) findPaper(c crew, g *field, valid []bool, depth []float32) (p
 	p.level = c.span(g, p.known, w, h)
 	// Surfaces out of reach of the first ones that agree with the light there, and boundary cells that do.
 	for range 2 {
-		m.addAgreeing(g, p.level, label, src, surf, valid, p.known)
+		m.addAgreeing(c, g, p.level, label, src, surf, valid, p.known)
 		p.level = c.span(g, p.known, w, h)
 	}
 	for _, s := range surf {
@@ -454,34 +454,39 @@ func (m *lightMap) bridgeShadows(g *field, known []bool, src []int32, valid []bo
 
 // addAgreeing makes paper of surfaces that agree with the light spanned so far, and of boundary cells between paper that
 // do.
-func (m *lightMap) addAgreeing(g, level *field, label, src []int32, surf []surface, valid, known []bool) {
+func (m *lightMap) addAgreeing(c crew, g, level *field, label, src []int32, surf []surface, valid, known []bool) {
 	const slack = 0.03
-	off := make([][3]float64, len(surf))
-	for i, l := range label {
-		if l >= 0 {
-			for k := range 3 {
-				off[l][k] += float64(g.v[3*i+k]-level.v[3*i+k]) / float64(surf[l].n)
+	var off [3][]float64
+	for k := range off {
+		off[k] = make([]float64, len(surf))
+	}
+	c.each(3, func(k int) {
+		sums := off[k]
+		for i, l := range label {
+			if l >= 0 {
+				sums[l] += float64(g.v[3*i+k]-level.v[3*i+k]) / float64(surf[l].n)
 			}
 		}
-	}
+	})
 	for l := range surf {
-		o := off[l]
-		if max(math.Abs(o[0]), math.Abs(o[1]), math.Abs(o[2])) < slack {
+		if max(math.Abs(off[0][l]), math.Abs(off[1][l]), math.Abs(off[2][l])) < slack {
 			surf[l].paper = true
 		}
 	}
-	for i, l := range label {
-		switch {
-		case l >= 0:
-			known[i] = known[i] || surf[l].paper
-		case valid[i] && src[i] >= 0 && surf[label[src[i]]].paper:
-			ok := true
-			for k := range 3 {
-				ok = ok && math.Abs(float64(g.v[3*i+k]-level.v[3*i+k])) < slack
+	c.rows(m.h, func(y0, y1 int) {
+		for i := y0 * m.w; i < y1*m.w; i++ {
+			switch l := label[i]; {
+			case l >= 0:
+				known[i] = known[i] || surf[l].paper
+			case valid[i] && src[i] >= 0 && surf[label[src[i]]].paper:
+				ok := true
+				for k := range 3 {
+					ok = ok && math.Abs(float64(g.v[3*i+k]-level.v[3*i+k])) < slack
+				}
+				known[i] = known[i] || ok
 			}
-			known[i] = known[i] || ok
 		}
-	}
+	})
 }
 
 // span returns the level of the known cells continued over all others: a quadratic through the known ones, and what is

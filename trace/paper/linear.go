@@ -31,8 +31,24 @@ func init() {
 		logLight[i] = float32(math.Log(v + glare))
 		toLinear16[i] = uint32(v*65535 + 0.5)
 	}
-	for i := range toByte {
-		toByte[i] = colour.Byte(colour.FromLinear(float64(i) / inverseSteps))
+	// Each level from where its lower half begins; which side of a step that is, the steps about it tell.
+	level := func(i int) uint8 { return colour.Byte(colour.FromLinear(float64(i) / inverseSteps)) }
+	from := 0
+	for v := range 256 {
+		to := inverseSteps + 1
+		if v < 255 {
+			to = int(inverseSteps * colour.ToLinear((float64(v)+0.5)/255))
+			for to > from && level(to-1) > uint8(v) {
+				to--
+			}
+			for level(to) <= uint8(v) {
+				to++
+			}
+		}
+		for i := range toByte[from:to] {
+			toByte[from+i] = uint8(v)
+		}
+		from = to
 	}
 }
 

@@ -121,7 +121,16 @@ func (s *Sheet) grainStep() int { return int(math.Max(10, 3*s.Noise)) }
 func (s *Sheet) wipePencil(c crew, drawn func(tx, ty int) bool, blue bool, least int) (length int) {
 	ground, dark := s.thinMarks(c, drawn)
 	keep := nearInk(c, dark, s.W, s.H)
-	marks := s.findMarks(dark, ground, keep)
+	marks := findMarks(dark, s.W, s.H, keep)
+	// weigh weighs the marks that are as long as pencil surely is, or those that are shorter.
+	weigh := func(sure bool) {
+		c.each(len(marks), func(i int) {
+			if m := &marks[i]; (m.length >= pencilSure) == sure {
+				s.weigh(m, dark, ground, keep)
+			}
+		})
+	}
+	weigh(true)
 	pencil := 0
 	for i := range marks {
 		// On paper it is surest; strokes of crayon and felt-tip vary much as pencil does over paint.
@@ -132,6 +141,7 @@ func (s *Sheet) wipePencil(c crew, drawn func(tx, ty int) bool, blue bool, least
 	if pencil < least {
 		return 0
 	}
+	weigh(false)
 	for i := range marks {
 		m := &marks[i]
 		if m.same > pencilSame || !(m.isPencil(blue, moreGrain) || m.length < pencilLong && m.isCrumb()) {
@@ -146,10 +156,11 @@ func (s *Sheet) wipePencil(c crew, drawn func(tx, ty int) bool, blue bool, least
 }
 
 // markUnit is the number of steps per unit of logarithm in which darkness is kept, and seenDark the darkness,
-// in these steps, that a mark is followed by.
+// in these steps, that a mark is followed by: some bit of seenBits is set in whatever is as dark.
 const (
 	markUnit = 64
 	seenDark = 8
+	seenBits = 0x100 - seenDark
 )
 
 // wipe puts the ground in place of pixel i and of the faint rim beside it.
@@ -373,15 +384,19 @@ func nearInk(c crew, dark []uint8, w, h int) []bool {
 	return near
 }
 
-// findMarks returns the connected sets of thin, faint pixels that are not near ink, row by row of their first pixels.
-func (s *Sheet) findMarks(dark, ground []uint8, keep []bool) []mark {
-	w, h := s.W, s.H
+// findMarks returns the connected sets of thin, faint pixels that are not near ink, row by row of their first pixels;
+// what is measured of them is not filled in yet.
+func findMarks(dark []uint8, w, h int, keep []bool) []mark {
 	const seen = uint8(seenDark)
 	done := make([]bool, w*h)
 	var out []mark
 	var px []int32
-	for i, d := range dark {
-		if d < seen || keep[i] || done[i] {
+	for i := 0; i < len(dark); i++ {
+		if i+8 <= len(dark) && binary.LittleEndian.Uint64(dark[i:])&(0x0101010101010101*seenBits) == 0 {
+			i += 7 // eight pixels that are all paler, as most
+			continue
+		}
+		if dark[i] < seen || keep[i] || done[i] {
 			continue
 		}
 		px = append(px[:0], int32(i))
@@ -400,15 +415,13 @@ func (s *Sheet) findMarks(dark, ground []uint8, keep []bool) []mark {
 			}
 		}
 		if length := max(x1-x0, y1-y0) + 1; length >= crumbLong {
-			m := mark{px: slices.Clone(px), length: length}
-			s.weigh(&m, dark, ground, keep)
-			out = append(out, m)
+			out = append(out, mark{px: slices.Clone(px), length: length})
 		}
 	}
 	return out
 }
 
-// weigh fills in what is measured of a mark.
+// weigh fills in what is measured of a mark; of one whose darkness or colour no pencil has no more than that.
 func (s *Sheet) weigh(m *mark, dark, ground []uint8, keep []bool) {
 	const (
 		out  = 3   // px from a pixel of the mark to its surroundings
@@ -419,8 +432,19 @@ func (s *Sheet) weigh(m *mark, dark, ground []uint8, keep []bool) {
 	crests := make([]int32, 0, len(m.px))
 	var shown [3]int
 	onPaper := 0
+	n := len(m.px)
 	for _, i := range m.px {
 		hist[dark[i]]++
+	}
+	left := n/10 + 1
+	for d := 255; d >= 0 && left > 0; d-- {
+		left -= hist[d]
+		m.high = float32(d) / markUnit
+	}
+	if m.high >= pencilMost {
+		return
+	}
+	for _, i := range m.px {
 		if g := ground[4*i : 4*i+3]; min(g[0], g[1], g[2]) >= whiteGround {
 			onPaper++
 		}
@@ -433,7 +457,6 @@ func (s *Sheet) weigh(m *mark, dark, ground []uint8, keep []bool) {
 			}
 		}
 	}
-	n := len(m.px)
 	m.white = 2*onPaper > n
 	for k, v := range shown {
 		if m.open[k] = 2*v > n; m.open[k] {
@@ -443,10 +466,8 @@ func (s *Sheet) weigh(m *mark, dark, ground []uint8, keep []bool) {
 			m.mean[k] = 0
 		}
 	}
-	left := n/10 + 1
-	for d := 255; d >= 0 && left > 0; d-- {
-		left -= hist[d]
-		m.high = float32(d) / markUnit
+	if !m.grey() && !m.paleBlue() {
+		return
 	}
 	mean := max(m.mean[0], m.mean[1], m.mean[2])
 	ring, alike := 0, 0
@@ -500,9 +521,15 @@ func (s *Sheet) weigh(m *mark, dark, ground []uint8, keep []bool) {
 // apart; where there are few of them it is infinite.
 func fineGrainOf(crest []int32, dark []uint8, w int, mean float64) float32 {
 	pairs, sum := 0, 0
-	for _, i := range crest {
-		for _, o := range [4]int{3, 3 * w, 2*w + 2, 2*w - 2} {
-			if j, ok := slices.BinarySearch(crest, i+int32(o)); ok {
+	for _, o := range [4]int{3, 3 * w, 2*w + 2, 2*w - 2} {
+		j := 0
+		for _, i := range crest {
+			for to := i + int32(o); j < len(crest) && crest[j] < to; j++ {
+			}
+			if j == len(crest) {
+				break
+			}
+			if crest[j] == i+int32(o) {
 				d := int(dark[i]) - int(dark[crest[j]])
 				sum += d * d
 				pairs++

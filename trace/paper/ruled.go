@@ -102,7 +102,7 @@ func (s *Sheet) findRules(c crew, a axis) (f ruling) {
 			}
 		}
 	})
-	slope := steepest(dark, nu, a.m)
+	slope := steepest(c, dark, nu, a.m)
 	crests := findCrests(projections(c, dark, nu, a.m, slope))
 	sheet := s.stretches(a, len(crests))
 	lines := followRules(crests, sheet, slope)
@@ -234,7 +234,7 @@ func closeLine(dst, tmp, v []uint8) {
 }
 
 // steepest returns the slope at which the columns of dark, summed along it, show the sharpest lines.
-func steepest(dark []uint8, nu, m int) float64 {
+func steepest(c crew, dark []uint8, nu, m int) float64 {
 	const (
 		every = 4 // looked-at columns between those that are summed
 		bin   = 2 // px across
@@ -257,11 +257,10 @@ func steepest(dark []uint8, nu, m int) float64 {
 		all = append(all, col)
 	}
 	cols := len(all)
-	best, bestScore := 0.0, -1.0
-	sum := make([]float32, mb)
-	for k := -steps; k <= steps; k++ {
-		slope := ruleSlopes * float64(k) / steps
-		clear(sum)
+	slopeOf := func(k int) float64 { return ruleSlopes * float64(k-steps) / steps }
+	scores := make([]float64, 2*steps+1)
+	c.each(len(scores), func(k int) {
+		slope, sum := slopeOf(k), make([]float32, mb)
 		for u, col := range all {
 			shift := int32(math.Round(slope * (float64(u) - float64(cols)/2) * every * ruleStep / bin))
 			for _, e := range col {
@@ -270,14 +269,16 @@ func steepest(dark []uint8, nu, m int) float64 {
 				}
 			}
 		}
-		score := 0.0
 		for i := 2; i+2 < mb; i++ {
 			if d := float64(2*sum[i]-sum[i-2]-sum[i+2]) / float64(cols); d > 0 {
-				score += d * d
+				scores[k] += d * d
 			}
 		}
+	})
+	best, bestScore := 0.0, -1.0
+	for k, score := range scores {
 		if score > bestScore*1.0001 {
-			best, bestScore = slope, score
+			best, bestScore = slopeOf(k), score
 		}
 	}
 	return best
