@@ -6,6 +6,7 @@ import (
 	"sync"
 
 	"pochoir/quantize/colour"
+	"pochoir/quantize/large"
 )
 
 // ErrEmpty is returned for a picture without pixels.
@@ -52,7 +53,7 @@ func Flatten(px Pixels, opt Options) (*Flats, error) {
 		return nil, err
 	}
 	q := &flattener{px: &px, opt: opt, w: px.W, h: px.H, soft: px.Lossy && px.Subsampled, paper: -1}
-	q.labels = make([]uint8, px.W*px.H)
+	q.labels = large.Bytes(px.W * px.H)
 	q.blocks = uniformBlocks(&px, opt.Workers)
 	if q.rough = px.Lossy; !q.rough && roughened(&px, opt.Workers) {
 		q.rough, q.soft = true, true // who knows what its colours went through

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"pochoir/fit"
+	"pochoir/quantize/large"
 )
 
 // developer turns the picture into the sheet, once, from the original pixels: it averages linear light over each pixel
@@ -158,7 +159,7 @@ func (d *developer) average(dst []float32, x0, y, n int) {
 // develop fills a new bitmap of the sheet. Paper that is bare all around becomes white without a closer look, and the
 // squares that hold nothing else are blank.
 func (d *developer) develop(c crew) (pix []uint8, blank *blankMap) {
-	pix = make([]uint8, 4*d.w*d.h)
+	pix = large.Bytes(4 * d.w * d.h)
 	blank = newBlankMap(d.w, d.h)
 	c.rows(d.h, func(y0, y1 int) {
 		buf, white := make([]float32, 3*d.w), bytes.Repeat([]uint8{255}, 4*d.w)

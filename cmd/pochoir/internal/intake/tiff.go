@@ -14,6 +14,8 @@ import (
 
 	"golang.org/x/image/ccitt"
 	"golang.org/x/image/tiff/lzw"
+
+	"pochoir/quantize/large"
 )
 
 // More tags of TIFF 6.0 §8, §15 (tiles), §22 and Technical Note 2 (JPEG).
@@ -209,7 +211,7 @@ func (p *tiffPage) checkKind(one func(uint16, int) int) error {
 // decode returns the picture, 8 bits a channel.
 func (p *tiffPage) decode() (image.Image, error) {
 	rect := image.Rect(0, 0, p.w, p.h)
-	pix := make([]uint8, 4*p.w*p.h)
+	pix := large.Bytes(4 * p.w * p.h)
 	planes, samples := 1, p.samples
 	if p.separate {
 		planes, samples = p.samples, 1
