@@ -14,6 +14,11 @@ const maxDot = 14
 // are samples enough to find its corners and ends.
 const maxBox = 40
 
+// sliverMost is the variance across a mark up to which it tells nothing of the mark's width, px²: that of an ellipse 0.8 px
+// wide. sliverLeast is the length, px, from which on the width is what the area leaves for the length instead, but no less than
+// sliverWidth, px: what is narrower falls between the places where it is looked at.
+const sliverMost, sliverLeast, sliverWidth = 0.04, 1.5, 0.15
+
 // dot returns the outline of a mark too small to have edges: the box, the short stroke or the ellipse with its covered area,
 // centre of gravity and second moments. It is nil unless the arc is a loop around a small face with one colour all around.
 func (e *edgeMeter) dot(arc int) []fit.Segment {
@@ -68,6 +73,10 @@ func (e *edgeMeter) dot(arc int) []fit.Segment {
 	// An ellipse has variances a²/4 and b²/4; the area is kept, the moments give the proportion.
 	ratio := min(4, math.Sqrt(l1/l2))
 	r := math.Sqrt(s / math.Pi)
+	sliver := l2 < sliverMost && 4*math.Sqrt(l1) > sliverLeast
+	if sliver {
+		ratio = max(ratio, min(4*l1/float64(r*r), 4*float64(r*r)/(sliverWidth*sliverWidth)))
+	}
 	theta := 0.5 * math.Atan2(2*vxy, vxx-vyy)
 	centre := fit.Point{X: cx + float64(x0), Y: cy + float64(y0)}
 	var path fit.Path
@@ -77,7 +86,7 @@ func (e *edgeMeter) dot(arc int) []fit.Segment {
 	}
 	if known {
 		path = form
-	} else if ratio < 1.12 || r < 0.8 { // as good as round
+	} else if ratio < 1.12 || r < 0.8 && !sliver { // as good as round
 		path = fit.Ellipse(centre, r, r, 0)
 	} else {
 		path = fit.Ellipse(centre, r*math.Sqrt(ratio), r/math.Sqrt(ratio), theta)

@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"pochoir/fit"
+	"pochoir/quantize/colour"
 	"pochoir/trace"
 	"pochoir/trace/paper"
 )
@@ -77,3 +78,40 @@ func TestTips(t *testing.T) {
 func leaving(s fit.Segment) fit.Point { return s.At(1e-3).Sub(s.P[0]).Unit() }
 
 func arriving(s fit.Segment) fit.Point { return s.P[3].Sub(s.At(1 - 1e-3)).Unit() }
+
+// TestFaintMarks: lone slivers, on paper and in ink, of which no pixel is covered by half are drawn as long as they are and
+// with their area; both are known from the figures' own equations.
+func TestFaintMarks(t *testing.T) {
+	for _, turn := range []float64{0, 0.3, 0.7, 1.2, 1.5} {
+		for _, c := range []struct{ long, wide float64 }{{3, 0.3}, {5, 0.25}, {2.5, 0.4}, {4, 0.4}} {
+			u := fit.Point{X: math.Cos(turn), Y: math.Sin(turn)}
+			at := fit.Point{X: 30.4, Y: 29.7}
+			sliver := func(of colour.RGB) figure { return oval(of, at.X, at.Y, c.long/2, c.wide/2, turn) }
+			for _, hole := range []bool{false, true} {
+				pic := drawn(60, 60, disc(navy, 30, 8, 5), sliver(navy))
+				if hole {
+					pic = drawn(60, 60, disc(navy, 30, 30, 20), sliver(white))
+				}
+				d := traced(t, pic, trace.Options{Sheet: paper.Options{Kind: paper.Digital}}).Drawing
+				far, area := 0.0, 0.0
+				for _, shape := range layer(d, navy).Shapes {
+					for _, ring := range shape.Rings {
+						if ring.Segments[0].P[0].Sub(at).Len() > 4 {
+							continue
+						}
+						area += math.Abs(ring.Area())
+						for _, s := range ring.Segments {
+							for k := range 9 {
+								far = math.Max(far, math.Abs(s.At(float64(k)/8).Sub(at).Dot(u)))
+							}
+						}
+					}
+				}
+				if want := math.Pi / 4 * c.long * c.wide; math.Abs(far-c.long/2) > 0.5 || math.Abs(area-want) > 0.15*want {
+					t.Errorf("turned by %.1f, %g x %g px, hole %v: reaches %.2f px from its middle, want %.2f; area %.2f px², want %.2f",
+						turn, c.long, c.wide, hole, far, c.long/2, area, want)
+				}
+			}
+		}
+	}
+}

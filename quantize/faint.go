@@ -1,0 +1,152 @@
+package quantize
+
+import (
+	"math"
+	"math/bits"
+	"slices"
+)
+
+// This file keeps lone marks that cover less than half of their pixels: specks and slivers, and holes in what is drawn.
+
+const (
+	faintPixels = 64          // pixels of a mark at most: what is larger has edges of its own
+	faintLevels = 3 * mixMiss // levels by which one of them must differ from what is around it to be more than rounding
+	faintArea   = 0.1         // least area of a mark, px²
+	faintPeak   = 0.4         // share of the most that any pixel of a mark shows from which on a pixel carries its label
+)
+
+// faintMarks labels the pixels of marks that were given to the area around them.
+func (q *flattener) faintMarks() {
+	found := make([][]fringePixel, bandCount(q.h))
+	rowBands(q.h, q.opt.Workers, func(band, y0, y1 int) {
+		for k := y0 * q.w >> 6; k<<6 < y1*q.w; k++ {
+			for m := ^q.core[k]; m != 0; m &= m - 1 {
+				if i := k<<6 + bits.TrailingZeros64(m); i >= y0*q.w && i < y1*q.w {
+					found[band] = append(found[band], q.faintMark(i)...)
+				}
+			}
+		}
+	})
+	for _, mark := range found {
+		for _, p := range mark {
+			q.labels[p.at] = p.label
+		}
+	}
+}
+
+// faintMark returns the pixels that are to carry the label of the mark about pixel i, nil where there is none: the colour
+// around it is the same on all sides, and its pixels are mixtures of that with one other.
+func (q *flattener) faintMark(i int) []fringePixel {
+	own := q.labels[i-min(i, q.w+1)]
+	pure := func(j int) bool { return toneDistance(q.tone(j), q.tints[own].v, q.soft) <= mixMiss }
+	if own == unlabelled || pure(i) || !q.amid(i, own) {
+		return nil
+	}
+	pixels := [faintPixels]int{i}
+	n := 1
+	label := own // of the pixels that have the mark's already
+	most := 0.0
+	for k := 0; k < n; k++ {
+		j := pixels[k]
+		if x, y := j%q.w, j/q.w; x < 1 || y < 1 || x >= q.w-1 || y >= q.h-1 {
+			return nil
+		}
+		if l := q.labels[j]; l != own {
+			if l == unlabelled || label != own && l != label {
+				return nil
+			}
+			label = l
+		}
+		most = max(most, toneDistance(q.tone(j), q.tints[own].v, q.soft))
+		for _, d := range compass {
+			o := j + d[1]*q.w + d[0]
+			switch {
+			case slices.Contains(pixels[:n], o) || q.labels[o] == own && pure(o):
+			case n == faintPixels:
+				return nil
+			default:
+				pixels[n] = o
+				n++
+			}
+		}
+	}
+	if most < faintLevels {
+		return nil
+	}
+	if label != own {
+		return q.markOf(pixels[:n], int(label), own)
+	}
+	var best []fringePixel
+	for k := range q.tints {
+		if k != int(own) && k != q.paper {
+			if m := q.markOf(pixels[:n], k, own); len(m) > len(best) {
+				best = m
+			}
+		}
+	}
+	return best
+}
+
+// amid reports whether all around pixel i is labelled own.
+func (q *flattener) amid(i int, own uint8) bool {
+	if x, y := i%q.w, i/q.w; x < 1 || y < 1 || x >= q.w-1 || y >= q.h-1 {
+		return false
+	}
+	for _, d := range compass {
+		if q.labels[i+d[1]*q.w+d[0]] != own {
+			return false
+		}
+	}
+	return true
+}
+
+// markOf returns the pixels that show a mark of tint k within label own; nil where it does not explain all of them.
+func (q *flattener) markOf(pixels []int, k int, own uint8) []fringePixel {
+	p := q.pair(k, int(own))
+	var all [faintPixels]float64
+	shares := all[:len(pixels)]
+	area := 0.0
+	for n, i := range pixels {
+		s, miss := p.mix(q.tone(i))
+		if miss > mixMiss {
+			return nil
+		}
+		shares[n] = s
+		area += s
+	}
+	if area < faintArea {
+		return nil
+	}
+	order := slices.Clone(shares)
+	slices.Sort(order)
+	least := faintPeak * order[len(order)-1]
+	if len(order) > 1 && q.elongated(pixels, shares) { // a mark longer than a pixel carries its label in two
+		least = min(least, order[len(order)-2])
+	}
+	var out []fringePixel
+	for n, i := range pixels {
+		if shares[n] >= least {
+			out = append(out, fringePixel{int32(i), uint8(k)})
+		}
+	}
+	return out
+}
+
+// elongated reports whether a mark with shares in pixels is longer than a pixel: by its second moments, as an ellipse.
+func (q *flattener) elongated(pixels []int, shares []float64) bool {
+	var s, sx, sy, sxx, sxy, syy float64
+	for n, i := range pixels {
+		x, y, c := float64(i%q.w-pixels[0]%q.w), float64(i/q.w-pixels[0]/q.w), shares[n]
+		s += c
+		sx += float64(c * x)
+		sy += float64(c * y)
+		sxx += float64(c * float64(x*x))
+		sxy += float64(c * float64(x*y))
+		syy += float64(c * float64(y*y))
+	}
+	mx, my := sx/s, sy/s
+	// The pixel's own box adds 1/12 to each variance; an ellipse has variances a²/4 and b²/4.
+	xx, yy, xy := sxx/s-float64(mx*mx)-1.0/12, syy/s-float64(my*my)-1.0/12, sxy/s-float64(mx*my)
+	along := (xx+yy)/2 + math.Hypot((xx-yy)/2, xy)
+	return 4*math.Sqrt(math.Max(0, along)) > 1
+}
