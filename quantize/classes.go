@@ -98,8 +98,7 @@ func (q *flattener) markPaper(y0, y1 int) {
 // left pixels of 2 x 2 that have one label, or none; nil where nothing is known.
 func (q *flattener) coresOfLabels(side int, known []uint64) []uint64 {
 	w, h := q.w, q.h
-	blocks := q.bitmap()
-	clear(blocks)
+	blocks := q.blank()
 	rowBands(h-1, q.opt.Workers, func(_, y0, y1 int) {
 		for y := y0; y < y1; y++ {
 			top, below := q.labels[y*w:(y+1)*w], q.labels[(y+1)*w:(y+2)*w]

@@ -79,6 +79,10 @@ func Flatten(px Pixels, opt Options) (*Flats, error) {
 	q.prepareMixtures()
 	q.blur = q.measureBlur()
 	beside.Wait()
+	if solid != nil {
+		q.spare = append(q.spare, solid)
+	}
+	q.spare, q.blocks = append(q.spare, q.blocks), nil
 	q.fringes()
 	return q.flats(), nil
 }
@@ -123,6 +127,13 @@ func (q *flattener) bitmap() []uint64 {
 		return b
 	}
 	return make([]uint64, bitmapLen(q.w*q.h))
+}
+
+// blank returns a bitmap of the picture with no bit set.
+func (q *flattener) blank() []uint64 {
+	b := q.bitmap()
+	clear(b)
+	return b
 }
 
 func (q *flattener) tone(i int) tone {

@@ -125,7 +125,7 @@ func (q *flattener) shining(c tone, l, m int, most float64) float64 {
 func (q *flattener) eachIsland(most int, do func(island []int)) {
 	var islands [][]int
 	ashore := q.beaches()
-	seen := make([]uint64, len(q.core))
+	seen := q.blank()
 	var pixels []int
 	for k := range q.core {
 		for m := ^(q.core[k] | ashore[k] | seen[k]); m != 0; m = ^(q.core[k] | ashore[k] | seen[k]) {
@@ -139,7 +139,8 @@ func (q *flattener) eachIsland(most int, do func(island []int)) {
 			}
 		}
 	}
-	q.adrift = make([]uint64, len(q.core))
+	q.spare = append(q.spare, ashore, seen)
+	q.adrift = q.blank()
 	for _, island := range islands {
 		for _, i := range island {
 			setBits(q.adrift, i, i+1)
@@ -152,7 +153,7 @@ func (q *flattener) eachIsland(most int, do func(island []int)) {
 
 // beaches returns the pixels without cores that have a core of their own label beside them.
 func (q *flattener) beaches() []uint64 {
-	b := make([]uint64, len(q.core))
+	b := q.blank()
 	rowBands(q.h, q.opt.Workers, func(_, y0, y1 int) {
 		for k := y0 * q.w >> 6; k<<6 < y1*q.w; k++ {
 			for m := ^q.core[k]; m != 0; m &= m - 1 {

@@ -49,7 +49,8 @@ next:
 
 // quietPatches returns the connected quiet places without a label that are no haze.
 func (q *flattener) quietPatches() []patch {
-	quiet := make([]uint64, bitmapLen(q.w*q.h))
+	quiet := q.blank() // and blank again in the end
+	defer func() { q.spare = append(q.spare, quiet) }()
 	rowBands(q.h, q.opt.Workers, func(_, y0, y1 int) {
 		for y := max(1, y0); y < min(q.h-1, y1); y++ {
 			row := q.labels[y*q.w : (y+1)*q.w]

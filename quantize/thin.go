@@ -34,7 +34,7 @@ func (q *flattener) thinFeatures(open []int) {
 		q.nearestLabels(open)
 		return
 	}
-	q.unsettled = make([]uint64, len(q.core))
+	q.unsettled = q.blank()
 	for _, i := range open {
 		setBits(q.unsettled, i, i+1)
 	}
@@ -48,7 +48,7 @@ const partBatch = 1 << 14
 // eachPart calls do with every 8-connected part of the open pixels and its number. Several calls run at once; do may
 // write to the pixels of its part.
 func (q *flattener) eachPart(open []int, do func(n int, part []thinPixel)) {
-	waiting := make([]uint64, len(q.core))
+	waiting := q.blank()
 	for _, i := range open {
 		setBits(waiting, i, i+1)
 	}
@@ -90,6 +90,7 @@ func (q *flattener) eachPart(open []int, do func(n int, part []thinPixel)) {
 		}
 	}
 	work()
+	q.spare = append(q.spare, waiting)
 }
 
 // lookAround fills in what a pixel of a thin feature sees.
