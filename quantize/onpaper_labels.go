@@ -71,21 +71,11 @@ func (s *onPaper) flood() {
 			}
 		}
 	})
-	last := len(s.labels) - w
-	grow := func(i, level int) {
-		l := s.labels[i]
-		x := int(uint32(i) % uint32(w))
-		for k, j := range [4]int{i - 1, i + 1, i - w, i + w} {
-			switch { // beyond the rim
-			case k == 0 && x == 0, k == 1 && x == w-1, k == 2 && i < w, k == 3 && i >= last:
-				continue
-			}
-			if s.labels[j] == unlabelled {
-				s.labels[j] = l
-				at := max(int(slopes[j]), level)
-				queue[at] = append(queue[at], int32(j))
-			}
-		}
+	labels, last := s.labels, len(s.labels)-w
+	take := func(i int, l uint8, level int) {
+		labels[i] = l
+		at := max(int(slopes[i]), level)
+		queue[at] = append(queue[at], int32(i))
 	}
 	shores := make([][]int32, bandCount(h)) // of what has a label
 	rowBands(h, s.workers, func(band, lo, hi int) {
@@ -110,7 +100,20 @@ func (s *onPaper) flood() {
 	}
 	for level := range queue {
 		for k := 0; k < len(queue[level]); k++ { // grows while it is read
-			grow(int(queue[level][k]), level)
+			i := int(queue[level][k])
+			l, x := labels[i], int(uint32(i)%uint32(w))
+			if x > 0 && labels[i-1] == unlabelled {
+				take(i-1, l, level)
+			}
+			if x < w-1 && labels[i+1] == unlabelled {
+				take(i+1, l, level)
+			}
+			if i >= w && labels[i-w] == unlabelled {
+				take(i-w, l, level)
+			}
+			if i < last && labels[i+w] == unlabelled {
+				take(i+w, l, level)
+			}
 		}
 		queue[level] = nil
 	}
@@ -537,6 +540,12 @@ func (s *onPaper) dust() {
 			}
 			l := s.labels[i]
 			if seen[i] != fresh || !(x > 0 && s.labels[i-1] != l || y > 0 && s.labels[i-w] != l) {
+				continue
+			}
+			// A part that one is known of is too big, or what was dust has joined it.
+			known := func(j int) bool { return s.labels[j] == l && seen[j] == done }
+			if x > 0 && y > 0 && x+1 < w && (known(i-1) || known(i-w) || known(i-w-1) || known(i-w+1)) {
+				seen[i] = done
 				continue
 			}
 			part = append(part[:0], int32(i))

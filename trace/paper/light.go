@@ -706,32 +706,56 @@ func (c crew) membrane(o *field, known []bool) {
 			}
 		}
 	}
-	type place struct{ x, y int32 }
-	var open []place // the cells that are not known
-	for y := range h {
-		for x := range w {
-			if !known[y*w+x] {
-				open = append(open, place{int32(x), int32(y)})
+	const sweeps = 4 // to and fro
+	relax(o, known, sweeps)
+}
+
+// relax sets each cell that is not known to the mean of its four neighbours, one after the other from the first to the last
+// and back, so many times. Where there is no neighbour the cell itself counts.
+func relax(o *field, known []bool, times int) {
+	type run struct{ y, x0, x1 int } // of cells that are not known, both ends included
+	var runs []run
+	for y := range o.h {
+		row := known[y*o.w : (y+1)*o.w]
+		for x := 0; x < o.w; x++ {
+			if row[x] {
+				continue
 			}
+			x0 := x
+			for x+1 < o.w && !row[x+1] {
+				x++
+			}
+			runs = append(runs, run{y, x0, x})
 		}
 	}
-	settle := func(p place) {
-		x, y := int(p.x), int(p.y)
-		i := 3 * (y*w + x)
-		l, r := v[i-3*min(x, 1):][:3], v[i+3*min(w-1-x, 1):][:3]
-		u, d := v[i-3*w*min(y, 1):][:3], v[i+3*w*min(h-1-y, 1):][:3]
-		to := v[i:][:3]
-		a, b, c := l[0]+r[0]+u[0]+d[0], l[1]+r[1]+u[1]+d[1], l[2]+r[2]+u[2]+d[2]
-		to[0], to[1], to[2] = a/4, b/4, c/4
+	for range times {
+		for _, r := range runs {
+			o.relaxRun(r.y, r.x0, r.x1, 1)
+		}
+		for _, r := range slices.Backward(runs) {
+			o.relaxRun(r.y, r.x1, r.x0, -1)
+		}
 	}
-	const sweeps = 8 // to and fro
-	for range sweeps / 2 {
-		for _, p := range open {
-			settle(p)
+}
+
+// relaxRun is relax for the cells of row y on the way from one to another, step being 1 or -1.
+func (o *field) relaxRun(y, from, to, step int) {
+	v, w := o.v, o.w
+	up, down := 3*w*min(y, 1), 3*w*min(o.h-1-y, 1)
+	i := 3 * (y*w + from)
+	last := v[3*(y*w+min(max(from-step, 0), w-1)):][:3]
+	a, b, c := last[0], last[1], last[2] // the one before, as the next waits for nothing else
+	for x := from; x != to+step; x += step {
+		j := i
+		if x+step >= 0 && x+step < w {
+			j += 3 * step
 		}
-		for n := len(open) - 1; n >= 0; n-- {
-			settle(open[n])
-		}
+		here, next, u, d := v[i:][:3], v[j:][:3], v[i-up:][:3], v[i+down:][:3]
+		a = float32((a + next[0] + u[0] + d[0]) / 4)
+		b = float32((b + next[1] + u[1] + d[1]) / 4)
+		c = float32((c + next[2] + u[2] + d[2]) / 4)
+		here[0], here[1], here[2] = a, b, c
+		i = j
 	}
 }
 
