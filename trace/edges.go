@@ -270,6 +270,9 @@ func (e *edgeMeter) unmix(lx, ly, nx, ny int, pr pair, left, right sideWalk) (fl
 	if right.third >= 0 && left.third >= 0 && right.third != left.third {
 		return 0, false
 	}
+	if right.thin || left.thin { // the shares beyond belong to another edge of the two
+		return 0, false
+	}
 	var basis [3][3]float64
 	for k, l := range [3]uint8{pr.a, pr.b, uint8(third)} {
 		c := e.flats.Palette[l].Colour
