@@ -238,7 +238,29 @@ func (k *corridor) passes(s Segment, i, j int) bool {
 		return false
 	}
 	poly := polynomialOf(s)
-	return (j-i < 3*glance || k.crosses(&poly, i, j, glance)) && k.crosses(&poly, i, j, 1)
+	return (j-i < 3*glance || k.crosses(&poly, i, j, glance)) && k.crosses(&poly, i, j, 1) && (s.Line || k.keeps(&poly, i, j))
+}
+
+// Gates that are apartGates or more apart, px, leave a cubic room to swing out between them, by swing px at most.
+const apartGates, swing = 1.0, 0.1
+
+// keeps reports whether a cubic that crosses the gates between i and j within their bounds keeps to them half way between
+// those that are far apart, where the corridor does not turn sharply.
+func (k *corridor) keeps(poly *polynomial, i, j int) bool {
+	total := k.length[j] - k.length[i]
+	for g := i; g < j; g++ {
+		a, b := &k.gates[g], &k.gates[g+1]
+		if b.Base.Sub(a.Base).Len() < apartGates || a.Normal.Dot(b.Normal) < 0.8 {
+			continue
+		}
+		mid := Corridor{Base: a.Base.Lerp(b.Base, 0.5), Normal: a.Normal.Add(b.Normal).Unit()}
+		t := poly.crossing(&mid, ((k.length[g]+k.length[g+1])/2-k.length[i])/total, 4)
+		off := poly.at(t).Sub(mid.Base).Dot(mid.Normal)
+		if off < min(a.Low, b.Low)-swing || off > max(a.High, b.High)+swing {
+			return false
+		}
+	}
+	return true
 }
 
 // crosses reports whether a cubic crosses every gate between i and j, or one in step, within its bounds.

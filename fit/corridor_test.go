@@ -57,3 +57,22 @@ func TestWithin(t *testing.T) {
 		t.Errorf("no gates and no way give %v", s)
 	}
 }
+
+// Gates far apart, as beside long curves, must not let the way swing out between them: here the tip of a wedge is turned
+// well inside, just beyond the last gate of its side, which keeps close to it.
+func TestWithinBetweenGates(t *testing.T) {
+	c := []Corridor{
+		{Point{32.514, 39.010}, Point{0.9591, 0.2829}, 0.4050, 0.5625, 0.5906},
+		{Point{31.936, 40.936}, Point{0.9564, 0.2920}, 0.2430, 0.3375, 0.3544},
+		{Point{31.337, 42.863}, Point{0.9536, 0.3011}, 0.0810, 0.1125, 0.1181},
+		{Point{30.718, 44.791}, Point{0.4568, -0.8896}, 1.4400, 2.0000, 3.5000},
+	}
+	place := func(g Corridor) Point { return g.Base.Add(g.Normal.Mul(g.Want)) }
+	for _, s := range Within(c, place(c[0]), place(c[3])) {
+		for _, p := range s.Flatten(nil, 0.01) {
+			if off := p.Sub(c[1].Base).Dot(c[1].Normal); off < -swing {
+				t.Errorf("the way comes out by %.2f px at %v", -off, p)
+			}
+		}
+	}
+}
