@@ -128,6 +128,11 @@ func fitOutlines(ctx context.Context, e *edges, jn junctions, opt fit.Options, w
 	}
 	o.pinEnds(m)
 	o.frame(m, jn.gone)
+	if e.digital && e.flats.Noise == 0 && e.asked() {
+		if err := o.mend(ctx, e, opt, workers); err != nil {
+			return nil, err
+		}
+	}
 	var sum float64
 	count := 0
 	for _, g := range all {

@@ -1,0 +1,403 @@
+package trace
+
+import (
+	"cmp"
+	"context"
+	"math"
+	"slices"
+
+	"pochoir/fit"
+	"pochoir/trace/internal/planar"
+)
+
+// This file holds the curves of pictures coded without loss to the pixels once more when all of them are known. Samples are
+// means over a pixel's width, so where two edges lie closer than that (in wedges between strokes, at the tips of spurs, in
+// hooks) none may be left that tells of what is there, while the shares of the pixels still do. Where the curves miss them by
+// much, a short section of the nearest one is drawn anew as what explains them best: one curve, two that meet smoothly or
+// in a corner, or a spur.
+
+const (
+	// mendMiss is by how much a pixel's share must be missed for a look at the place; mendSum what the squares must sum up to
+	// in the window. An edge that is off by so many px misses the pixels along it by as much of their shares: mendLoose is
+	// how many times the tolerance must be missed where that is more.
+	mendMiss, mendSum, mendLoose = 0.18, 0.08, 1.5
+	// mendReach is how far from the middle of the miss the section begins and ends, mendWindow how far the pixels are
+	// looked at, mendAbout how far those are that must come out better, px.
+	mendReach, mendWindow, mendAbout = 3.5, 5, 3
+	// mendNear is how far from the miss the curve may run, px.
+	mendNear = 3.0
+	// mendApart is how far apart places are that are mended at once, px: their windows must not meet.
+	mendApart = 2*mendWindow + 2
+	// mendRounds is how often what has been mended is held to the pixels again: what misses them beside a section may be
+	// mended after it.
+	mendRounds = 4
+	// mendBeside is how far from a place that could not be mended another one lies at least, px.
+	mendBeside = 3
+	// mendSimple is how many times as much another form must miss the pixels before one further down the list is taken;
+	// mendSeen is the sum up to which a form is as good as any.
+	mendSimple, mendSeen = 1.5, 0.03
+)
+
+// mender draws sections of curves anew.
+type mender struct {
+	e     *edges
+	shown *shown
+	least float64     // by how much a pixel must be missed
+	left  []fit.Point // what a person has settled
+}
+
+// mend draws the places anew where the curves miss the pixels.
+func (o *outlines) mend(ctx context.Context, e *edges, opt fit.Options, workers int) error {
+	m := mender{
+		e:     e,
+		shown: newShown(e.m, o.arcs),
+		least: max(mendMiss, mendLoose*opt.Tolerance),
+		left:  slices.Concat(opt.Sharp, opt.Smooth),
+	}
+	missed := make([][]place, m.shown.bands())
+	changed := slices.Repeat([]bool{true}, len(missed))
+	var stay []place // what cannot be mended
+	for range mendRounds {
+		if err := m.shown.drawAnew(ctx, changed, workers); err != nil {
+			return err
+		}
+		err := largestFirst(ctx, len(missed), workers, func(int) int { return 1 }, func(band int) {
+			if changed[band] {
+				missed[band] = m.misses(band)
+			}
+		})
+		if err != nil {
+			return err
+		}
+		all := slices.Concat(missed...)
+		slices.SortStableFunc(all, func(p, q place) int { return cmp.Compare(q.miss, p.miss) })
+		clear(changed)
+		for mended := false; !mended; {
+			places := mendable(all, stay)
+			if len(places) == 0 {
+				return nil
+			}
+			anew := make([]*section, len(places))
+			err := largestFirst(ctx, len(places), workers, func(int) int { return 1 }, func(i int) { anew[i] = m.look(places[i]) })
+			if err != nil {
+				return err
+			}
+			for k, s := range anew {
+				if s == nil {
+					stay = append(stay, places[k])
+					continue
+				}
+				mended = true
+				for _, seg := range slices.Concat(s.old, s.new) {
+					lo, hi := boundsOf(&seg)
+					for band := max(0, int(lo.Y)) / bandRows; band <= min(e.m.H-1, int(hi.Y))/bandRows; band++ {
+						changed[band] = true
+					}
+				}
+			}
+			o.putAll(slices.DeleteFunc(anew, func(s *section) bool { return s == nil }))
+		}
+	}
+	return nil
+}
+
+// mendable returns places that lie far enough apart to be mended at once, the worst first, and not beside those that stay.
+func mendable(all, stay []place) (out []place) {
+	near := func(p, q place, far int) bool { return max(abs(p.x-q.x), abs(p.y-q.y)) < far }
+	for _, p := range all {
+		if !slices.ContainsFunc(out, func(q place) bool { return near(p, q, mendApart) }) &&
+			!slices.ContainsFunc(stay, func(q place) bool { return near(p, q, mendBeside) }) {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+// putAll draws sections anew.
+func (o *outlines) putAll(all []*section) {
+	// From the end of each arc on, so that what is still to be put in keeps its place.
+	slices.SortFunc(all, func(a, b *section) int { return cmp.Or(cmp.Compare(a.arc, b.arc), cmp.Compare(b.last(), a.last())) })
+	for k, s := range all {
+		if k == 0 || all[k-1].arc != s.arc || !s.around && s.to <= all[k-1].from {
+			o.put(s)
+		}
+	}
+}
+
+// place is a pixel that the curves miss, with the two colours about it.
+type place struct {
+	x, y int
+	miss float64
+	a, b uint8 // a < b
+}
+
+// lacks returns how much more of colour b pixel (x, y) has than is drawn there, as a mixture with a.
+func (m *mender) lacks(x, y int, a, b uint8) float64 {
+	drawn := (m.shown.at(x, y) - float64(a) - 1) / (float64(b) - float64(a))
+	return m.e.flats.Coverage(y*m.e.m.W+x, b, a) - max(0, min(1, drawn))
+}
+
+// pairAt returns the two colours within r px of pixel (x, y); ok is false where there are others, or but one.
+func (m *mender) pairAt(x, y, r int) (a, b uint8, ok bool) {
+	w, h := m.e.m.W, m.e.m.H
+	if x < r || y < r || x+r >= w || y+r >= h {
+		return 0, 0, false
+	}
+	a = m.e.flats.Labels[y*w+x]
+	b = a
+	for yy := y - r; yy <= y+r; yy++ {
+		for _, l := range m.e.flats.Labels[yy*w+x-r : yy*w+x+r+1] {
+			if l != a && l != b {
+				if b != a {
+					return 0, 0, false
+				}
+				b = l
+			}
+		}
+	}
+	return min(a, b), max(a, b), a != b
+}
+
+// misses lists the pixels of a band that the curves miss.
+func (m *mender) misses(band int) (out []place) {
+	y0, y1 := m.shown.inBand(band)
+	for y := y0; y < y1; y++ {
+		for x := range m.e.m.W {
+			if m.e.flats.IsCore(y*m.e.m.W + x) {
+				continue
+			}
+			if a, b, ok := m.pairAt(x, y, 2); ok {
+				if d := math.Abs(m.lacks(x, y, a, b)); d > m.least {
+					out = append(out, place{x, y, d, a, b})
+				}
+			}
+		}
+	}
+	return out
+}
+
+// section is a part of an arc and what is drawn in its place. Parameters count pieces.
+type section struct {
+	arc      int
+	from, to float64
+	around   bool // it runs across the beginning of a loop: from > to
+	old, new []fit.Segment
+}
+
+// last returns the parameter that the section lies before, 0 where it runs across the beginning of a loop.
+func (s *section) last() float64 {
+	if s.around {
+		return 0
+	}
+	return s.to
+}
+
+// look draws anew what misses the pixels at a place; nil where nothing is much better.
+func (m *mender) look(p place) *section {
+	at := fit.Point{X: float64(p.x) + 0.5, Y: float64(p.y) + 0.5}
+	if _, _, ok := m.pairAt(p.x, p.y, mendWindow); !ok {
+		return nil
+	}
+	if slices.ContainsFunc(m.left, func(q fit.Point) bool { return q.Sub(at).Len() < 2*mendReach }) {
+		return nil
+	}
+	v := mendView{x: p.x - mendWindow, y: p.y - mendWindow}
+	for k := range v.lack {
+		v.lack[k] = m.lacks(v.x+k%mendSize, v.y+k/mendSize, p.a, p.b)
+	}
+	was, beside := v.lack.sums()
+	if was < mendSum {
+		return nil
+	}
+	s := m.sectionAt(at, p)
+	if s == nil {
+		return nil
+	}
+	sign := 1.0
+	if m.e.m.Faces[m.e.m.Arcs[s.arc].Right].Label == p.b {
+		sign = -1
+	}
+	v.replace(s.old, sign)
+	var best []fit.Segment
+	least := math.Inf(1)
+	for _, f := range mendForms(at, s) {
+		if least <= mendSeen {
+			break
+		}
+		segs, lack := v.solve(f)
+		miss, worse := lack.sums()
+		miss += max(0, worse-beside)
+		if miss*mendSimple < least && sane(segs) && !m.crosses(segs, s) {
+			best, least = segs, miss
+		}
+	}
+	if best == nil || !better(least, was) {
+		return nil
+	}
+	s.new = best
+	return s
+}
+
+// sectionAt returns the part about a place of the nearest curve between the two colours; nil where none is near.
+func (m *mender) sectionAt(at fit.Point, p place) *section {
+	best, mid, off := curveAt{-1, 0}, 0.0, mendNear
+	reach := fit.Point{X: mendNear, Y: mendNear}
+	m.shown.around(at.Sub(reach), at.Add(reach), func(c curveAt) {
+		arc := &m.e.m.Arcs[c.arc]
+		if arc.Left == planar.Outside || arc.Right == planar.Outside || m.e.dots[c.arc] != nil || m.e.doubt[c.arc] > 0 {
+			return
+		}
+		if l, r := m.e.m.Faces[arc.Left].Label, m.e.m.Faces[arc.Right].Label; min(l, r) != p.a || max(l, r) != p.b {
+			return
+		}
+		if t, d := m.shown.arcs[c.arc][c.k].Nearest(at); d < off {
+			best, mid, off = c, float64(c.k)+t, d
+		}
+	})
+	if best.arc < 0 {
+		return nil
+	}
+	ps := m.shown.arcs[best.arc]
+	closed := m.e.m.Arcs[best.arc].From == planar.None
+	n := len(ps)
+	piece := func(k int) *piece { return &ps[(k%n+n)%n] }
+	// Both ways until the curve leaves the place; around a loop parameters run on beyond its ends.
+	walk := func(way float64) float64 {
+		const step = 0.25 // px
+		u := mid
+		for {
+			k := int(math.Floor(u))
+			if way < 0 && float64(k) == u {
+				k--
+			}
+			if !closed && (k < 0 || k >= n) || math.Abs(u-mid) > float64(n)/2 {
+				break
+			}
+			s := piece(k)
+			u = max(float64(k), min(float64(k+1), u+way*step/max(step, s.Length())))
+			if s.At(u-float64(k)).Sub(at).Len() > mendReach {
+				if r := math.Round(u); math.Abs(u-r)*s.Length() < jointReach { // no slivers
+					u = r
+				}
+				break
+			}
+		}
+		return u
+	}
+	s := &section{arc: int(best.arc), from: walk(-1), to: walk(1)}
+	if s.to-s.from < 1e-6 || closed && s.to-s.from > float64(n)-0.5 {
+		return nil
+	}
+	for u := s.from; u < s.to-1e-9; {
+		k := math.Floor(u)
+		v := min(k+1, s.to)
+		seg := piece(int(k)).Segment
+		if u > k || v < k+1 {
+			seg = seg.Sub(u-k, v-k)
+		}
+		s.old = append(s.old, seg)
+		u = v
+	}
+	if s.from < 0 {
+		s.from, s.around = s.from+float64(n), true
+	} else if s.to > float64(n) {
+		s.to, s.around = s.to-float64(n), true
+	}
+	return s
+}
+
+// put draws a section anew.
+func (o *outlines) put(s *section) {
+	ps := o.arcs[s.arc]
+	var out []piece
+	keep := func(from, to float64) {
+		for u := from; u < to-1e-9; {
+			k := math.Floor(u)
+			v := min(k+1, to)
+			p := ps[int(k)]
+			if a, b := u-k, v-k; a > 0 || b < 1 {
+				p.t0, p.t1 = p.t0+float64((p.t1-p.t0)*a), p.t0+float64((p.t1-p.t0)*b)
+				p.Segment = p.Sub(a, b)
+			}
+			out = append(out, p)
+			u = v
+		}
+	}
+	if !s.around {
+		keep(0, s.from)
+	}
+	for _, seg := range s.new {
+		out = append(out, piece{Segment: seg, parent: int32(len(o.parents)), t1: 1})
+		o.parents = append(o.parents, seg)
+	}
+	if s.around {
+		keep(s.to, s.from)
+	} else {
+		keep(s.to, float64(len(ps)))
+	}
+	o.arcs[s.arc] = out
+}
+
+// sane reports whether segments have a length.
+func sane(segs []fit.Segment) bool {
+	const shortest = 0.1 // px
+	return !slices.ContainsFunc(segs, func(s fit.Segment) bool { return !(s.P[3].Sub(s.P[0]).Len() > shortest) })
+}
+
+// crosses reports whether what is to be drawn in the place of a section crosses itself or another curve.
+func (m *mender) crosses(segs []fit.Segment, s *section) bool {
+	type line struct{ a, b fit.Point }
+	var lines []line
+	lo, hi := boundsOf(&segs[0])
+	for k := range segs {
+		asLines(&segs[k], func(a, b fit.Point) { lines = append(lines, line{a, b}) })
+		l, h := boundsOf(&segs[k])
+		lo, hi = fit.Point{X: min(lo.X, l.X), Y: min(lo.Y, l.Y)}, fit.Point{X: max(hi.X, h.X), Y: max(hi.Y, h.Y)}
+	}
+	for i := range lines {
+		for j := i + 2; j < len(lines); j++ {
+			if linesCross(lines[i].a, lines[i].b, lines[j].a, lines[j].b) {
+				return true
+			}
+		}
+	}
+	const joint = 0.05 // px from the ends, where the rest of the curve goes on
+	ends := [2]fit.Point{segs[0].P[0], segs[len(segs)-1].P[3]}
+	joins := func(p fit.Point) bool { return p.Sub(ends[0]).Len() < joint || p.Sub(ends[1]).Len() < joint }
+	hit := false
+	test := func(p, q fit.Point) {
+		hit = hit || !joins(p) && !joins(q) && slices.ContainsFunc(lines, func(l line) bool { return linesCross(p, q, l.a, l.b) })
+	}
+	m.shown.around(lo, hi, func(c curveAt) {
+		seg := m.shown.arcs[c.arc][c.k].Segment
+		if l, h := boundsOf(&seg); hit || l.X > hi.X || l.Y > hi.Y || h.X < lo.X || h.Y < lo.Y {
+			return
+		}
+		if int(c.arc) != s.arc {
+			asLines(&seg, test)
+			return
+		}
+		for _, rest := range s.rest(int(c.k)) {
+			if rest[1]-rest[0] > 1e-6 {
+				part := seg.Sub(rest[0], rest[1])
+				asLines(&part, test)
+			}
+		}
+	})
+	return hit
+}
+
+// rest returns the parts of piece k that are left beside the section.
+func (s *section) rest(k int) [2][2]float64 {
+	within := func(u float64) float64 { return max(0, min(1, u-float64(k))) }
+	if s.around {
+		return [2][2]float64{{within(s.to), within(s.from)}}
+	}
+	return [2][2]float64{{0, within(s.from)}, {within(s.to), 1}}
+}
+
+// linesCross reports whether the lines ab and cd cross.
+func linesCross(a, b, c, d fit.Point) bool {
+	ab, cd := b.Sub(a), d.Sub(c)
+	return ab.Cross(c.Sub(a))*ab.Cross(d.Sub(a)) < 0 && cd.Cross(a.Sub(c))*cd.Cross(b.Sub(c)) < 0
+}
