@@ -55,15 +55,22 @@ func (q *flattener) hairline(i int) uint8 {
 			continue
 		}
 		s, miss := q.pair(l, int(own)).mix(c)
-		if s >= hairFaint && s < 0.5 && miss <= q.mayMiss() && q.onLine(i, uint8(l), own, s) {
-			return uint8(l)
+		if s < hairFaint || s >= 0.5 || miss > q.mayMiss() {
+			continue
+		}
+		// Of two that both run on through the pixel the wider one has it.
+		if line, area := q.onLine(i, uint8(l), own, s); line && !area {
+			if crossed, _ := q.onLine(i, own, uint8(l), 1-s); !crossed {
+				return uint8(l)
+			}
 		}
 	}
 	return unlabelled
 }
 
-// onLine reports whether pixel i, with share s of tint l in its own, lies on a line of l.
-func (q *flattener) onLine(i int, l, own uint8, s float64) bool {
+// onLine reports whether pixel i, with share s of tint l in its own, lies on a line of l, and whether that opens into areas
+// at once, both ahead and behind: then the pixel is a neck of what it crosses.
+func (q *flattener) onLine(i int, l, own uint8, s float64) (line, area bool) {
 	p := q.pair(int(l), int(own))
 	of := func(j int) float64 {
 		switch q.labels[j] {
@@ -86,10 +93,12 @@ func (q *flattener) onLine(i int, l, own uint8, s float64) bool {
 		along := compass[(axis+2)%8][1]*q.w + compass[(axis+2)%8][0]
 		ahead := max(of(i+along), max(of(i+along+across), of(i+along-across)))
 		behind := max(of(i-along), max(of(i-along+across), of(i-along-across)))
-		// Where the line opens into areas at once, both ahead and behind, the pixel is a neck of what it crosses.
-		if least := min(ahead, behind); least >= hairFaint && least < 1-hairFaint {
-			return true
+		if least := min(ahead, behind); least >= hairFaint {
+			if area = least >= 1-hairFaint; !area {
+				return true, false
+			}
+			line = true
 		}
 	}
-	return false
+	return line, area
 }
