@@ -443,10 +443,10 @@ func joinSaddle(f *quantize.Flats, x, y int, a, b, c, d uint8) planar.SaddleKind
 	switch {
 	case a == d && b == c:
 		// A pixel that has the label of its smaller share lies on a line, which stays whole.
-		if f.Coverage(at[0], a, b) < 0.5 || f.Coverage(at[3], a, b) < 0.5 {
+		if f.Coverage(at[0], a, b) < surelyLess || f.Coverage(at[3], a, b) < surelyLess {
 			return planar.Falling
 		}
-		if f.Coverage(at[1], b, a) < 0.5 || f.Coverage(at[2], b, a) < 0.5 {
+		if f.Coverage(at[1], b, a) < surelyLess || f.Coverage(at[2], b, a) < surelyLess {
 			return planar.Rising
 		}
 		// A line in either direction is told by the pixels beyond: whole to both sides of the other's, its own ahead.
@@ -476,6 +476,10 @@ func joinSaddle(f *quantize.Flats, x, y int, a, b, c, d uint8) planar.SaddleKind
 	}
 	return planar.Apart
 }
+
+// surelyLess is the share of its own label below which a pixel beside a saddle surely lies on a line: where three colours
+// meet, shares nearer one half say little.
+const surelyLess = 0.4
 
 // saddleDoubt is by how many pixels the shares beyond a saddle must differ from half to tell which of its labels is the
 // narrower: noise leaves a tenth at each of the four.
