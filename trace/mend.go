@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"math"
+	"math/bits"
 	"slices"
 
 	"pochoir/fit"
@@ -133,8 +134,13 @@ type place struct {
 
 // lacks returns how much more of colour b pixel (x, y) has than is drawn there, as a mixture with a.
 func (m *mender) lacks(x, y int, a, b uint8) float64 {
-	drawn := (m.shown.at(x, y) - float64(a) - 1) / (float64(b) - float64(a))
-	return m.e.flats.Coverage(y*m.e.m.W+x, b, a) - max(0, min(1, drawn))
+	return m.lackAt(y*m.e.m.W+x, m.shown.at(x, y), a, b)
+}
+
+// lackAt is lacks of pixel i where that of its number is drawn.
+func (m *mender) lackAt(i int, number float64, a, b uint8) float64 {
+	drawn := (number - float64(a) - 1) / (float64(b) - float64(a))
+	return m.e.flats.Coverage(i, b, a) - max(0, min(1, drawn))
 }
 
 // pairAt returns the two colours within r px of pixel (x, y); ok is false where there are others, or but one.
@@ -161,15 +167,32 @@ func (m *mender) pairAt(x, y, r int) (a, b uint8, ok bool) {
 // misses lists the pixels of a band that the curves miss.
 func (m *mender) misses(band int) (out []place) {
 	y0, y1 := m.shown.inBand(band)
-	for y := y0; y < y1; y++ {
-		for x := range m.e.m.W {
-			if m.e.flats.IsCore(y*m.e.m.W + x) {
+	w, core := m.e.m.W, m.e.flats.Core
+	row, rowOf := []strip(nil), -1
+	number := 0.0 // of the pixels that row begins after
+	for k := y0 * w >> 6; k<<6 < y1*w; k++ {
+		for open := ^core[k]; open != 0; open &= open - 1 {
+			i := k<<6 + bits.TrailingZeros64(open)
+			if i < y0*w || i >= y1*w {
 				continue
 			}
-			if a, b, ok := m.pairAt(x, y, 2); ok {
-				if d := math.Abs(m.lacks(x, y, a, b)); d > m.least {
-					out = append(out, place{x, y, d, a, b})
-				}
+			x, y := i%w, i/w
+			a, b, ok := m.pairAt(x, y, 2)
+			if !ok {
+				continue
+			}
+			if y != rowOf {
+				row, rowOf, number = m.shown.rows[y], y, 0
+			}
+			for len(row) > 0 && int(row[0].x) < x {
+				number, row = row[0].beyond, row[1:]
+			}
+			shows := number
+			if len(row) > 0 && int(row[0].x) == x {
+				shows = row[0].at
+			}
+			if d := math.Abs(m.lackAt(i, shows, a, b)); d > m.least {
+				out = append(out, place{x, y, d, a, b})
 			}
 		}
 	}
