@@ -410,9 +410,13 @@ const boundSlack, boundNear = 0.4, 4.0
 // bounded returns the samples with one at the bound of each stroke that the curve leaves, as it can where few samples lie
 // about a narrow end. It keeps starts in step.
 func (g *group) bounded(run []fit.Sample, starts []int, tips []fit.Tip) []fit.Sample {
+	if len(tips) == 0 {
+		return run
+	}
+	near := segmentsNear(g.path.Segments)
 	for i := range tips {
 		t := &tips[i]
-		if t.End != fit.Bounded || !slices.ContainsFunc(g.path.Segments, func(s fit.Segment) bool { return beyond(s, t) }) {
+		if t.End != fit.Bounded || !slices.ContainsFunc(near(t.At), func(s int32) bool { return beyond(g.path.Segments[s], t) }) {
 			continue
 		}
 		best, at := math.Inf(1), -1
@@ -433,6 +437,25 @@ func (g *group) bounded(run []fit.Sample, starts []int, tips []fit.Tip) []fit.Sa
 		}
 	}
 	return run
+}
+
+// segmentsNear returns a function that lists the segments which may come within boundNear of a place.
+func segmentsNear(segs []fit.Segment) func(p fit.Point) []int32 {
+	const cell = 2 * boundNear
+	type square struct{ x, y int }
+	at := func(p fit.Point) square { return square{int(math.Floor(p.X / cell)), int(math.Floor(p.Y / cell))} }
+	in := map[square][]int32{}
+	for k := range segs {
+		lo, hi := boundsOf(&segs[k])
+		reach := fit.Point{X: boundNear, Y: boundNear}
+		a, b := at(lo.Sub(reach)), at(hi.Add(reach))
+		for y := a.y; y <= b.y; y++ {
+			for x := a.x; x <= b.x; x++ {
+				in[square{x, y}] = append(in[square{x, y}], int32(k))
+			}
+		}
+	}
+	return func(p fit.Point) []int32 { return in[at(p)] }
 }
 
 // beyond reports whether a segment leaves the bound of a stroke.

@@ -32,6 +32,9 @@ const (
 	// mendRounds is how often what has been mended is held to the pixels again: what misses them beside a section may be
 	// mended after it.
 	mendRounds = 4
+	// mendNoise says of a picture of which one crack in so many lies by a miss that it is no drawing but noise: there is
+	// nothing to mend.
+	mendNoise = 20
 	// mendBeside is how far from a place that could not be mended another one lies at least, px.
 	mendBeside = 3
 	// mendSimple is how many times as much another form must miss the pixels before one further down the list is taken;
@@ -71,6 +74,9 @@ func (o *outlines) mend(ctx context.Context, e *edges, opt fit.Options, workers 
 			return err
 		}
 		all := slices.Concat(missed...)
+		if len(all) > len(e.m.Dirs)/mendNoise {
+			return nil
+		}
 		slices.SortStableFunc(all, func(p, q place) int { return cmp.Compare(q.miss, p.miss) })
 		clear(changed)
 		for mended := false; !mended; {
@@ -104,14 +110,44 @@ func (o *outlines) mend(ctx context.Context, e *edges, opt fit.Options, workers 
 
 // mendable returns places that lie far enough apart to be mended at once, the worst first, and not beside those that stay.
 func mendable(all, stay []place) (out []place) {
-	near := func(p, q place, far int) bool { return max(abs(p.x-q.x), abs(p.y-q.y)) < far }
+	settled, taken := placesBy(mendBeside), placesBy(mendApart)
+	for _, p := range stay {
+		settled.add(p)
+	}
 	for _, p := range all {
-		if !slices.ContainsFunc(out, func(q place) bool { return near(p, q, mendApart) }) &&
-			!slices.ContainsFunc(stay, func(q place) bool { return near(p, q, mendBeside) }) {
+		if !taken.near(p) && !settled.near(p) {
+			taken.add(p)
 			out = append(out, p)
 		}
 	}
 	return out
+}
+
+// placeSquares are places by the squares of a grid that they lie in, as wide as the places may be apart and still be near.
+type placeSquares struct {
+	apart int
+	in    map[[2]int][]place
+}
+
+func placesBy(apart int) placeSquares { return placeSquares{apart, map[[2]int][]place{}} }
+
+func (s *placeSquares) add(p place) {
+	k := [2]int{p.x / s.apart, p.y / s.apart}
+	s.in[k] = append(s.in[k], p)
+}
+
+// near reports whether a place of s lies less than apart px from p, along both axes.
+func (s *placeSquares) near(p place) bool {
+	for y := p.y/s.apart - 1; y <= p.y/s.apart+1; y++ {
+		for x := p.x/s.apart - 1; x <= p.x/s.apart+1; x++ {
+			for _, q := range s.in[[2]int{x, y}] {
+				if max(abs(p.x-q.x), abs(p.y-q.y)) < s.apart {
+					return true
+				}
+			}
+		}
+	}
+	return false
 }
 
 // putAll draws sections anew.

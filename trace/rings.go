@@ -40,23 +40,25 @@ func uncrossed(path fit.Path, hole, under bool, tolerance float64) []fit.Path {
 	if seen < 2 { // nothing crosses, save perhaps within a tip
 		return []fit.Path{path}
 	}
-	low, high := make([]fit.Point, len(loops)), make([]fit.Point, len(loops))
+	rows := make([]ringRows, len(loops))
+	area := make([]float64, len(loops))
 	for i, l := range loops {
-		low[i], high[i] = l.Bounds()
+		rows[i], area[i] = rowsOf(l), math.Abs(l.Area())
 	}
 	apart := func(i, k int) bool {
-		return low[i].X > high[k].X || low[k].X > high[i].X || low[i].Y > high[k].Y || low[k].Y > high[i].Y
+		a, b := &rows[i], &rows[k]
+		return a.low.X > b.high.X || b.low.X > a.high.X || a.low.Y > b.high.Y || b.low.Y > a.high.Y
 	}
 	var out []fit.Path
 	for i, l := range loops {
-		within, area := hole, math.Abs(l.Area())
-		for k, o := range loops {
-			if k != i && !apart(i, k) && math.Abs(o.Area()) > area && mostlyWithin(l, o) {
+		within := hole
+		for k := range rows {
+			if k != i && area[k] > area[i] && !apart(i, k) && mostlyWithin(l, &rows[k]) {
 				within = !within
 			}
 		}
 		// In doubt paint stays: what lies beneath is opened for it.
-		if area < blob || within && (under && !hole || area < leastBay || 2*area < float64(slimBay*l.Length())) {
+		if area[i] < blob || within && (under && !hole || area[i] < leastBay || 2*area[i] < float64(slimBay*l.Length())) {
 			continue
 		}
 		l.Segments = withoutSlivers(l.Segments)
@@ -69,10 +71,10 @@ func uncrossed(path fit.Path, hole, under bool, tolerance float64) []fit.Path {
 }
 
 // mostlyWithin reports whether the middles of most segments of a ring lie within another one.
-func mostlyWithin(l, o fit.Path) bool {
+func mostlyWithin(l fit.Path, o *ringRows) bool {
 	in := 0
 	for _, s := range l.Segments {
-		if inside(o, s.At(0.5)) {
+		if o.hold(s.At(0.5)) {
 			in++
 		}
 	}
@@ -122,13 +124,17 @@ func shapesWithin(outer, holes []fit.Path) []Shape {
 	slices.SortStableFunc(outer, func(a, b fit.Path) int { return cmp.Compare(b.Area(), a.Area()) })
 	slices.SortStableFunc(holes, func(a, b fit.Path) int { return cmp.Compare(b.Area(), a.Area()) })
 	shapes := make([]Shape, len(outer))
+	rows := make([]ringRows, len(outer))
 	for i, r := range outer {
 		shapes[i].Rings = []fit.Path{r}
+		if i > 0 && len(holes) > 0 {
+			rows[i] = rowsOf(r)
+		}
 	}
 	for _, h := range holes {
 		in := 0
 		for i := len(outer) - 1; i > 0; i-- { // the smallest first
-			if inside(outer[i], h.Segments[0].At(0.5)) {
+			if rows[i].hold(h.Segments[0].At(0.5)) {
 				in = i
 				break
 			}
@@ -138,13 +144,45 @@ func shapesWithin(outer, holes []fit.Path) []Shape {
 	return shapes
 }
 
-// inside reports whether a place lies within a ring, by the even-odd rule.
-func inside(ring fit.Path, p fit.Point) bool {
-	const flat = 0.05
-	in := false
+// ringRows is a ring by rows of pixels: it tells at once whether a place lies within, whatever the length of the ring.
+type ringRows struct {
+	low, high fit.Point
+	rows      [][][2]fit.Point // the lines that reach into each row
+}
+
+// rowsOf returns the rows of a ring.
+func rowsOf(ring fit.Path) (r ringRows) {
+	const flat = 0.05 // px
 	pts := ring.Flatten(nil, flat)
+	if len(pts) == 0 {
+		return r
+	}
+	r.low, r.high = pts[0], pts[0]
+	for _, p := range pts {
+		r.low = fit.Point{X: min(r.low.X, p.X), Y: min(r.low.Y, p.Y)}
+		r.high = fit.Point{X: max(r.high.X, p.X), Y: max(r.high.Y, p.Y)}
+	}
+	r.rows = make([][][2]fit.Point, r.row(r.high.Y)+1)
 	for i, b := range pts {
 		a := pts[(i+len(pts)-1)%len(pts)]
+		for y := r.row(min(a.Y, b.Y)); y <= r.row(max(a.Y, b.Y)); y++ {
+			r.rows[y] = append(r.rows[y], [2]fit.Point{a, b})
+		}
+	}
+	return r
+}
+
+// row returns the row of height y.
+func (r *ringRows) row(y float64) int { return int(y - r.low.Y) }
+
+// hold reports whether a place lies within the ring, by the even-odd rule.
+func (r *ringRows) hold(p fit.Point) bool {
+	if len(r.rows) == 0 || p.X < r.low.X || p.Y < r.low.Y || p.X > r.high.X || p.Y > r.high.Y {
+		return false
+	}
+	in := false
+	for _, l := range r.rows[r.row(p.Y)] {
+		a, b := l[0], l[1]
 		if (a.Y > p.Y) != (b.Y > p.Y) && p.X < a.X+float64((p.Y-a.Y)*(b.X-a.X))/(b.Y-a.Y) {
 			in = !in
 		}

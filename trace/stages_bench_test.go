@@ -135,6 +135,9 @@ func BenchmarkHostile(b *testing.B) {
 	}{
 		{"random/1MP", func() *paper.Picture { return paint(1000, 1000, random) }},
 		{"random/4MP", func() *paper.Picture { return paint(2000, 2000, random) }},
+		{"blackwhite/1MP", func() *paper.Picture { // few boundaries, but long ones
+			return paint(1000, 1000, func(int, int) (uint8, uint8, uint8) { v := uint8(255 * (rng.Uint32() & 1)); return v, v, v })
+		}},
 		{"checkerboard/4MP", func() *paper.Picture {
 			return paint(2000, 2000, func(x, y int) (uint8, uint8, uint8) { v := uint8(255 * ((x + y) & 1)); return v, v, v })
 		}},
