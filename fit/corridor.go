@@ -220,7 +220,7 @@ func (c *polynomial) crossing(g *Corridor, t float64, steps int) float64 {
 			break
 		}
 		next := clamp01(t - c.at(t).Sub(g.Base).Dot(along)/d)
-		if math.Abs(next-t) < nearPrecision {
+		if math.Abs(next-t) < roughPrecision {
 			return next
 		}
 		t = next

@@ -58,7 +58,10 @@ func NewWalk(p Path) *Walk {
 const (
 	lostOff     = 2.0 // a point further from the path than this has not the segment at hand beside it, px
 	doubtfulOff = 0.2 // further off than this, its nearest place may not be the one beside the last point's, px
-	walkEnd     = 0.8 // past this share of a segment the next two are looked at as well
+	// walkPrecision is the change of a parameter below which a foot counts as found: distances err by less than a thousandth
+	// of a pixel.
+	walkPrecision = 4e-3
+	walkEnd       = 0.8 // past this share of a segment the next two are looked at as well
 )
 
 // Distance returns the distance of the next point from the path, px. Points less than about half a segment apart are
@@ -75,7 +78,7 @@ func (w *Walk) Distance(p Point) float64 {
 	}
 	beside := func(i int, guess float64) (t, d float64) {
 		c := &w.poly[i]
-		t = c.footWithin(p, guess, 6, nearPrecision)
+		t = c.footWithin(p, guess, 6, walkPrecision)
 		if d = c.at(t).Sub(p).Len(); d > doubtfulOff {
 			t, d = w.path.Segments[i].Nearest(p)
 		}
@@ -294,6 +297,9 @@ const footPrecision = 1e-4
 // nearPrecision is the same where a hundredth of a tolerance will do: Newton's method leaves an error of about the square
 // of its last step.
 const nearPrecision = 1e-3
+
+// roughPrecision is the same where a tenth of a tolerance will do, or the way is found again from there.
+const roughPrecision = 1e-2
 
 // maxFootStep bounds one step of a foot along its curve: a longer one may land in another bend.
 const maxFootStep = 0.25

@@ -2,14 +2,16 @@ package fit
 
 import "math"
 
-// effort is how long a chain is refined: so many rounds at most, until one lowers the cost by less than a share.
+// effort is how thoroughly a chain is refined: so many rounds at most, until one lowers the cost by less than a share, with
+// feet good to so much of a parameter.
 type effort struct {
 	rounds int
 	share  float64
+	near   float64
 }
 
 // wholeEffort is spent on the whole chain when its knots are found.
-var wholeEffort = effort{8, 0.001}
+var wholeEffort = effort{8, 0.001, nearPrecision}
 
 // improve refines the chain, adds knots where the tolerance is not kept, drops those that are not needed and moves the
 // others to natural places.

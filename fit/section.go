@@ -258,8 +258,8 @@ type care struct {
 // Along well measured edges little will do, as the solver finds its way from there. Where the tolerance is above mostStrict
 // much lies within it, and the beginning tells which: captures of paper came back a tenth further off with the quick one.
 var (
-	quick    = care{10, 16, 0.2, false, effort{10, 0.02}, effort{6, 0.01}}
-	thorough = care{16, 32, midDoubt, true, effort{10, 0.001}, effort{6, 0.001}}
+	quick    = care{10, 16, 0.2, false, effort{10, 0.02, roughPrecision}, effort{6, 0.01, roughPrecision}}
+	thorough = care{16, 32, midDoubt, true, effort{10, 0.001, nearPrecision}, effort{6, 0.001, nearPrecision}}
 )
 
 func (s *setting) care() care {

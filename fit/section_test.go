@@ -40,7 +40,7 @@ func TestCubicOrder(t *testing.T) {
 				m.add(s.p[i], 1, s.length[i], 0, s.length[i]/s.length[n])
 			}
 			var solver solver
-			solver.refine(&chain, &m, effort{60, 0.001}, 0)
+			solver.refine(&chain, &m, effort{60, 0.001, nearPrecision}, 0)
 			c := chain.segment(0)
 			worst := 0.0
 			for _, p := range s.p {

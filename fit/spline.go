@@ -181,12 +181,14 @@ type solver struct {
 	chord  []float64
 	low    []float64 // samples of each piece: their extent along the run, then
 	high   []float64 // how long it may become, px
+	near   float64   // precision of feet
 }
 
 // refine improves the knots, tangents and handles of c together by the Levenberg–Marquardt method on the distances of
 // the samples along the normal, their feet found anew in every step. It returns the worst distance of a sample and the
 // mean square, px. It stops early where the worst stays far beyond aim, px, the less of it the more rounds have gone; 0 for no aim.
 func (v *solver) refine(c *chain, m *marks, most effort, aim float64) (worst, square float64) {
+	v.near = most.near
 	v.number(c)
 	v.allow(c, m)
 	var sum float64
@@ -702,7 +704,7 @@ func (v *solver) shape(c *chain) {
 // squared distance.
 func (v *solver) foot(c *chain, p Point, i int, t float64, steps int) (int, float64, float64) {
 	n := len(v.poly)
-	t = v.poly[i].footWithin(p, t, steps, nearPrecision)
+	t = v.poly[i].footWithin(p, t, steps, v.near)
 	e := v.poly[i].at(t).Sub(p)
 	sq := e.Dot(e)
 	if t <= 0 || t >= 1 {
@@ -714,7 +716,7 @@ func (v *solver) foot(c *chain, p Point, i int, t float64, steps int) (int, floa
 			j = (j + n) % n
 		}
 		if j >= 0 && j < n && j != i {
-			u := v.poly[j].footWithin(p, from, 3, nearPrecision)
+			u := v.poly[j].footWithin(p, from, 3, v.near)
 			f := v.poly[j].at(u).Sub(p)
 			if s := f.Dot(f); s < sq-1e-12 {
 				return j, u, s
