@@ -58,6 +58,14 @@ func (o *outlines) mend(ctx context.Context, e *edges, opt fit.Options, workers 
 		least: max(mendMiss, mendLoose*opt.Tolerance),
 		left:  slices.Concat(opt.Sharp, opt.Smooth),
 	}
+	if e.mixed == nil {
+		e.mixed = make([][]mixed, m.shown.bands())
+		err := largestFirst(ctx, len(e.mixed), workers, func(int) int { return 1 }, func(band int) { e.mixed[band] = m.mixedIn(band) })
+		if err != nil {
+			e.mixed = nil
+			return err
+		}
+	}
 	missed := make([][]place, m.shown.bands())
 	changed := slices.Repeat([]bool{true}, len(missed))
 	var stay []place // what cannot be mended
@@ -170,13 +178,12 @@ type place struct {
 
 // lacks returns how much more of colour b pixel (x, y) has than is drawn there, as a mixture with a.
 func (m *mender) lacks(x, y int, a, b uint8) float64 {
-	return m.lackAt(y*m.e.m.W+x, m.shown.at(x, y), a, b)
+	return m.e.flats.Coverage(y*m.e.m.W+x, b, a) - drawn(m.shown.at(x, y), a, b)
 }
 
-// lackAt is lacks of pixel i where that of its number is drawn.
-func (m *mender) lackAt(i int, number float64, a, b uint8) float64 {
-	drawn := (number - float64(a) - 1) / (float64(b) - float64(a))
-	return m.e.flats.Coverage(i, b, a) - max(0, min(1, drawn))
+// drawn returns the share of colour b in a pixel of which a number is drawn, as a mixture with a.
+func drawn(number float64, a, b uint8) float64 {
+	return max(0, min(1, (number-float64(a)-1)/(float64(b)-float64(a))))
 }
 
 // pairAt returns the two colours within r px of pixel (x, y); ok is false where there are others, or but one.
@@ -200,36 +207,48 @@ func (m *mender) pairAt(x, y, r int) (a, b uint8, ok bool) {
 	return min(a, b), max(a, b), a != b
 }
 
-// misses lists the pixels of a band that the curves miss.
-func (m *mender) misses(band int) (out []place) {
+// mixed is a pixel with its share of colour b, among pixels of that and of a alone: a < b.
+type mixed struct {
+	x, y  int32
+	a, b  uint8
+	share float64
+}
+
+// mixedIn lists the pixels of a band that are no cores and lie among those of two colours.
+func (m *mender) mixedIn(band int) (out []mixed) {
 	y0, y1 := m.shown.inBand(band)
 	w, core := m.e.m.W, m.e.flats.Core
-	row, rowOf := []strip(nil), -1
-	number := 0.0 // of the pixels that row begins after
 	for k := y0 * w >> 6; k<<6 < y1*w; k++ {
 		for open := ^core[k]; open != 0; open &= open - 1 {
 			i := k<<6 + bits.TrailingZeros64(open)
 			if i < y0*w || i >= y1*w {
 				continue
 			}
-			x, y := i%w, i/w
-			a, b, ok := m.pairAt(x, y, 2)
-			if !ok {
-				continue
+			if a, b, ok := m.pairAt(i%w, i/w, 2); ok {
+				out = append(out, mixed{int32(i % w), int32(i / w), a, b, m.e.flats.Coverage(i, b, a)})
 			}
-			if y != rowOf {
-				row, rowOf, number = m.shown.rows[y], y, 0
-			}
-			for len(row) > 0 && int(row[0].x) < x {
-				number, row = row[0].beyond, row[1:]
-			}
-			shows := number
-			if len(row) > 0 && int(row[0].x) == x {
-				shows = row[0].at
-			}
-			if d := math.Abs(m.lackAt(i, shows, a, b)); d > m.least {
-				out = append(out, place{x, y, d, a, b})
-			}
+		}
+	}
+	return out
+}
+
+// misses lists the pixels of a band that the curves miss.
+func (m *mender) misses(band int) (out []place) {
+	var row []strip
+	rowOf, number := int32(-1), 0.0 // of the pixels before the first strip that is left
+	for _, p := range m.e.mixed[band] {
+		if p.y != rowOf {
+			row, rowOf, number = m.shown.rows[p.y], p.y, 0
+		}
+		for len(row) > 0 && row[0].x < p.x {
+			number, row = row[0].beyond, row[1:]
+		}
+		shows := number
+		if len(row) > 0 && row[0].x == p.x {
+			shows = row[0].at
+		}
+		if d := math.Abs(p.share - drawn(shows, p.a, p.b)); d > m.least {
+			out = append(out, place{int(p.x), int(p.y), d, p.a, p.b})
 		}
 	}
 	return out

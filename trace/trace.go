@@ -130,6 +130,7 @@ type edges struct {
 	tips    [][]fit.Tip // by arc, ends of narrow strokes
 	seen    bool        // the map's labels are those of the pixels
 	digital bool        // the picture is no capture of paper
+	mixed   [][]mixed   // by band, once curves have been held to them
 }
 
 // NewTracer returns a Tracer for pic, which must not change while the Tracer is in use.
@@ -310,6 +311,7 @@ func (t *Tracer) forgetPixels() {
 	t.sheet.Pix, t.sheet.Clear = nil, nil
 	t.flats.Forget()
 	t.edges.flats.Forget()
+	t.edges.mixed = nil
 }
 
 // asked reports whether the curves will be held to the pixels.
