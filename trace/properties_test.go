@@ -8,6 +8,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -332,11 +333,18 @@ func TestTurnSparesCorners(t *testing.T) {
 // countdown is a context that ends after its Err has been asked a number of times, so that every stage meets it.
 type countdown struct {
 	context.Context
-	left int
+	left atomic.Int64
+}
+
+// countingDown returns a countdown from n.
+func countingDown(n int) *countdown {
+	c := &countdown{Context: context.Background()}
+	c.left.Store(int64(n))
+	return c
 }
 
 func (c *countdown) Err() error {
-	if c.left--; c.left < 0 {
+	if c.left.Add(-1) < 0 {
 		return context.Canceled
 	}
 	return nil
@@ -346,7 +354,7 @@ func TestEveryStageEnds(t *testing.T) {
 	pic := scene(80, 60, 4)
 	ends := 0
 	for n := range 8 {
-		res, err := trace.Trace(&countdown{Context: context.Background(), left: n}, pic, trace.Options{})
+		res, err := trace.Trace(countingDown(n), pic, trace.Options{})
 		if err == nil {
 			break
 		}
@@ -374,7 +382,7 @@ func TestStoppedTracerGoesOn(t *testing.T) {
 	}
 	for n := range 5 {
 		tr := trace.NewTracer(pic)
-		if _, err := tr.Trace(&countdown{Context: context.Background(), left: n}, trace.Options{}); err == nil {
+		if _, err := tr.Trace(countingDown(n), trace.Options{}); err == nil {
 			t.Fatalf("after %d questions: no error", n)
 		}
 		res, err := tr.Trace(context.Background(), trace.Options{})
