@@ -31,7 +31,7 @@ const (
 	pencilLong  = 24   // px, least length of a mark; once some are found their crumbs of crumbLong px go too
 	pencilSure  = 48   // px, the same of those by which pencil is believed: the grain of rough paper makes shorter ones
 	crumbLong   = 4
-	pencilLeast = 15   // % of the sheet's long side that sure marks must reach in all
+	pencilLeast = 12   // % of the sheet's long side that sure marks must reach in all: grainy ink came to 9, pencil mostly over paint to 13
 	pencilKeep  = 3    // px round ink that are left alone
 	pencilSame  = 0.30 // share of a mark's surroundings that may be as dark as itself: else it is the tip of an area
 )
