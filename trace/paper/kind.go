@@ -49,7 +49,7 @@ const (
 	// flat: a clipped scan keeps specks and grain beside the ink, a digital ink drawing has nothing but ink and paper.
 	minFlatShareClipped = 0.90
 	minCalmBlocks       = 12    // below this there are too few blocks to judge by, and small windows are looked at
-	maxBlocks           = 20000 // looked at; large pictures are sampled evenly
+	maxBlocks           = 10000 // looked at; large pictures are sampled evenly
 	// A picture without loss that is this smooth over its calm blocks was never before a sensor (mean absolute value of
 	// the mask of noise.go, levels): a painted gradient.
 	maxDigitalGrain = 0.25
