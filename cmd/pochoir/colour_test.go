@@ -181,13 +181,13 @@ func TestFlatsOfTheHarbour(t *testing.T) {
 	}
 }
 
-// missing skips the test for want of a tool, and fails it on the continuous integration machine.
-func missing(t *testing.T, tool string) {
+// missing skips the test for want of something, and fails it on the continuous integration machine.
+func missing(t *testing.T, what string) {
 	t.Helper()
 	if os.Getenv("CI") == "true" {
-		t.Fatalf("%s is not installed", tool)
+		t.Fatalf("%s is missing", what)
 	}
-	t.Skipf("%s is not installed", tool)
+	t.Skipf("%s is missing", what)
 }
 
 func drawnBy(t *testing.T, c *exec.Cmd) image.Image {
