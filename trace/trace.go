@@ -125,6 +125,7 @@ type edges struct {
 	doubt   []float64 // by arc: error of its samples that low contrast leaves, px; 0 in pictures coded without loss
 	dust    int       // specks dissolved
 	grain   float64   // the smallest mark kept, px across: more than asked for where there were too many
+	evened  bool      // there was noise, and it was evened out
 	marks   []Mark
 	dots    [][]fit.Segment
 	tips    [][]fit.Tip // by arc, ends of narrow strokes
@@ -285,6 +286,9 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	} else if opt.lays() {
 		r.Notes = append(slices.Clip(r.Notes), noInk)
 	}
+	if t.edges.evened {
+		r.Notes = append(slices.Clip(r.Notes), "too much detail to draw: single pixels evened out")
+	}
 	if t.edges.grain > dust {
 		r.Notes = append(slices.Clip(r.Notes), fmt.Sprintf("too much detail to draw: marks below %.1f px left out", t.edges.grain))
 	}
@@ -361,8 +365,16 @@ func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []f
 	saddle := func(x, y int, a, b, c, d uint8) planar.SaddleKind { return joinSaddle(f, x, y, a, b, c, d) }
 	var builder planar.Builder
 	defer builder.Restore() // the labels are the caller's
-	m := builder.Faces(f.Labels, f.W, f.H, saddle, workers)
-	e := &edges{flats: f, marks: marksOf(m)}
+	times := 0
+	for joints := builder.Mark(f.Labels, f.W, f.H, saddle, workers); joints > mostJoints(f.W, f.H) && times < mostEvened; times++ {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		f = evened(f, workers)
+		joints = builder.Mark(f.Labels, f.W, f.H, saddle, workers)
+	}
+	m := builder.Faces()
+	e := &edges{flats: f, marks: marksOf(m), evened: times > 0}
 	e.grain = dust
 	for round := 0; ; {
 		kept := keptFaces(m, keep)
@@ -386,7 +398,8 @@ func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []f
 		if len(m.Arcs) <= mostArcs(f.W, f.H) || e.grain > float64(max(f.W, f.H)) {
 			break
 		}
-		m = builder.Faces(f.Labels, f.W, f.H, saddle, workers)
+		builder.Mark(f.Labels, f.W, f.H, saddle, workers)
+		m = builder.Faces()
 		e.grain, round = 1.5*max(1, e.grain), 0
 	}
 	e.m, e.seen = m, true
@@ -415,6 +428,9 @@ func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []f
 		}
 		if a := &m.Arcs[i]; a.Left != planar.Outside && a.Right != planar.Outside {
 			e.doubt[i] = f.Doubt(m.Faces[a.Left].Label, m.Faces[a.Right].Label)
+			if e.evened {
+				e.doubt[i] = max(e.doubt[i], evenedDoubt)
+			}
 		}
 	})
 	if err != nil {

@@ -2,6 +2,7 @@ package planar
 
 import (
 	"cmp"
+	"math/bits"
 	"slices"
 	"sync"
 	"sync/atomic"
@@ -13,8 +14,8 @@ func Build(labels []uint8, w, h int, saddle Saddle, workers int) *Map {
 	return new(Builder).Build(labels, w, h, saddle, workers)
 }
 
-// Builder makes a map step by step: Faces, Dissolve as often as needed, then Finish. Its zero value is ready; it must not
-// be used by two goroutines at once.
+// Builder makes a map step by step: Mark, Faces, Dissolve as often as needed, then Finish. Its zero value is ready; it must
+// not be used by two goroutines at once.
 type Builder struct {
 	lattice lattice
 	labels  []uint8
@@ -26,21 +27,30 @@ type Builder struct {
 
 // Build is like the function Build.
 func (b *Builder) Build(labels []uint8, w, h int, saddle Saddle, workers int) *Map {
-	b.Faces(labels, w, h, saddle, workers)
+	b.Mark(labels, w, h, saddle, workers)
+	b.Faces()
 	return b.Finish()
 }
 
-// Faces finds the faces of a label picture; see the function Build. The map has neither arcs nor rings yet.
-func (b *Builder) Faces(labels []uint8, w, h int, saddle Saddle, workers int) *Map {
+// Mark finds the cracks of a label picture; see the function Build. It returns at how many vertices more than two meet.
+func (b *Builder) Mark(labels []uint8, w, h int, saddle Saddle, workers int) (joints int) {
 	b.labels, b.saddle, b.workers = labels, saddle, workers
 	b.lattice.shape(w, h)
 	inBands(h+1, workers, func(lo, hi int) { b.lattice.mark(labels, saddle, lo, hi) })
+	for _, v := range b.lattice.joints {
+		joints += bits.OnesCount64(v)
+	}
+	return joints
+}
+
+// Faces finds the faces of the labels that Mark was given. The map has neither arcs nor rings yet.
+func (b *Builder) Faces() *Map {
 	b.findFaces(nil, nil)
 	return b.m
 }
 
 // Finish walks the boundaries of the map of Faces and strings them to rings. It must be called once at most for each
-// call of Faces.
+// call of Mark.
 func (b *Builder) Finish() *Map {
 	b.walkAll()
 	b.m.collectFaces()

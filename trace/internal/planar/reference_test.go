@@ -209,7 +209,8 @@ func TestDissolve(t *testing.T) {
 		labels := randomLabels(rng, w, h, 2+rng.IntN(4), 1+rng.IntN(3))
 		var b Builder
 		after := slices.Clone(labels)
-		m := b.Faces(after, w, h, randomSaddle(seed), 2)
+		b.Mark(after, w, h, randomSaddle(seed), 2)
+		m := b.Faces()
 		_, gone := b.Dissolve(small, border)
 		want := 0
 		for i := range m.Faces {
@@ -245,7 +246,8 @@ func TestDissolve(t *testing.T) {
 		0, 0, 0, 1, 1,
 	}
 	var b Builder
-	b.Faces(labels, 5, 3, randomSaddle(0), 1)
+	b.Mark(labels, 5, 3, randomSaddle(0), 1)
+	b.Faces()
 	if _, gone := b.Dissolve(func(f *Face) bool { return f.Area == 1 }, border); gone != 1 || labels[7] != 0 {
 		t.Errorf("%d faces dissolved, the speck has label %d, want label 0", gone, labels[7])
 	}
