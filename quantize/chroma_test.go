@@ -47,7 +47,7 @@ func TestChromaBetweenItsSamples(t *testing.T) {
 			}
 		}
 		f := &Flats{W: w, H: h, Palette: make([]Swatch, 2), Labels: make([]uint8, w*h), pix: pix}
-		f.measure([][]tone{{toneOfRGB(a, true)}, {toneOfRGB(b, true)}}, true, 1)
+		f.measure([][]tone{{toneOfRGB(a, true)}, {toneOfRGB(b, true)}}, true, chromaBlur, 1)
 		if f.grid != grid {
 			t.Errorf("samples at %v, found %v", grid, f.grid)
 			continue
@@ -86,5 +86,50 @@ func TestWholeChromaHasNoGrid(t *testing.T) {
 	clear(pix)
 	if g := gridOf(pix, w, h, 2); g != (chromaGrid{-1, -1}) {
 		t.Errorf("one colour: samples found at %v", g)
+	}
+}
+
+// Where chroma is stored whole it is coded as coarsely as elsewhere: beside edges it swings by more levels than a mixture
+// may miss, which must make no colours and no areas of their own.
+func TestWholeChroma(t *testing.T) {
+	const w, h, cx, cy = 160, 160, 80.3, 79.6
+	radii := [3]float64{60, 45, 25}
+	colours := [4]colour.RGB{{R: 248, G: 250, B: 252}, {R: 245, G: 130, B: 45}, {R: 221, G: 46, B: 68}, {R: 180, G: 30, B: 128}}
+	within := func(x, y float64) (n int) {
+		for _, r := range radii {
+			if inside(x, y, cx, cy, r) {
+				n++
+			}
+		}
+		return n
+	}
+	px := rendered(w, h, func(x, y float64) colour.RGB { return colours[within(x, y)] })
+	px.Lossy = true
+	for i := range w * h {
+		x, y := float64(i%w)+0.5, float64(i/w)+0.5
+		swing := 0.0 // levels of either chroma, in waves that a square of the coder holds, until 5 px off the edge
+		for _, r := range radii {
+			swing += 11 * max(0, 1-math.Abs(math.Hypot(x-cx, y-cy)-r)/5) * math.Cos(x*math.Pi/3) * math.Cos(y*math.Pi/4)
+		}
+		for k, d := range [3]float64{1.402 * swing, -(0.344 + 0.714) * swing, 1.772 * swing} {
+			p := &px.Pix[4*i+k]
+			*p = uint8(max(0, min(255, math.Round(float64(*p)+d))))
+		}
+	}
+	f := flatten(t, px, Options{})
+	to := wantPalette(t, f, 2, colours[:]...)
+	wrong := 0
+	for i := range w * h {
+		x, y := float64(i%w)+0.5, float64(i/w)+0.5
+		off := math.Inf(1)
+		for _, r := range radii {
+			off = min(off, math.Abs(math.Hypot(x-cx, y-cy)-r))
+		}
+		if off > 1 && int(f.Labels[i]) != to[within(x, y)] {
+			wrong++
+		}
+	}
+	if wrong > 0 {
+		t.Errorf("%d pixels have the label of another area", wrong)
 	}
 }

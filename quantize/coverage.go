@@ -7,11 +7,11 @@ import "math"
 type pairRun struct{ from, to int32 }
 
 // measure prepares the mixtures of every pair of labels; shades lists the colours of the picture that each label
-// stands for.
-func (f *Flats) measure(shades [][]tone, soft bool, workers int) {
+// stands for, blur is that of pairOf.
+func (f *Flats) measure(shades [][]tone, soft bool, blur float64, workers int) {
 	n := len(shades)
-	f.soft = soft
-	if f.grid = (chromaGrid{-1, -1}); soft {
+	f.soft, f.chromaBlur = soft, blur
+	if f.grid = (chromaGrid{-1, -1}); blur > 0 { // chroma at lower resolution
 		f.grid = gridOf(f.pix, f.W, f.H, workers)
 	}
 	f.runs = make([]pairRun, n*n)
@@ -21,7 +21,7 @@ func (f *Flats) measure(shades [][]tone, soft bool, workers int) {
 			if a != b {
 				for _, x := range shades[a] {
 					for _, y := range shades[b] {
-						f.mixtures = append(f.mixtures, pairOf(x, y, soft))
+						f.mixtures = append(f.mixtures, pairOf(x, y, soft, blur))
 					}
 				}
 			}
@@ -31,11 +31,10 @@ func (f *Flats) measure(shades [][]tone, soft bool, workers int) {
 }
 
 // Coverage returns the share of label a in pixel i, 0 to 1, taken as a mixture of a and b: the projection of its colour
-// on the line between the two, α = (c-b)·(a-b)/|a-b|² (moments of grey levels with known levels: Tabatabai &
-// Mitchell, "Edge location to subpixel values in digital imagery", 1984). Where chroma was stored at lower resolution
-// luma and chroma are read apart and averaged by the inverse of their variances. Coverage(i, a, b) and
-// Coverage(i, b, a) add up to 1. Labels of one colour cannot be told apart in a pixel: the share is 1 or 0 by the
-// pixel's label, one half if it has neither.
+// on the line between the two, α = (c-b)·(a-b)/|a-b|² (moments of grey levels with known levels: Tabatabai & Mitchell,
+// "Edge location to subpixel values in digital imagery", 1984). After coding with loss luma and chroma are read apart and
+// averaged by the inverse of their variances. Coverage(i, a, b) and Coverage(i, b, a) add up to 1. Labels of one colour
+// cannot be told apart in a pixel: the share is 1 or 0 by the pixel's label, one half if it has neither.
 func (f *Flats) Coverage(i int, a, b uint8) float64 {
 	if r := f.runs[int(a)*len(f.Palette)+int(b)]; r.to == r.from+1 {
 		if m := &f.mixtures[r.from]; m.dd != 0 || m.cc != 0 {

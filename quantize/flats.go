@@ -30,11 +30,12 @@ type Flats struct {
 	Noise   float64  // standard deviation of a flat area, 8-bit levels a channel; 0 for a clean digital picture
 	Blur    float64  // standard deviation of the edge spread beyond the pixel's box, px; 0 for plain anti-aliasing
 
-	pix      []uint8    // the picture, R,G,B,A; read by Coverage
-	soft     bool       // chroma was stored at lower resolution
-	grid     chromaGrid // of a soft picture
-	runs     []pairRun  // by label a and label b
-	mixtures []pair
+	pix        []uint8    // the picture, R,G,B,A; read by Coverage
+	soft       bool       // luma and chroma were coded apart, with loss
+	chromaBlur float64    // of its mixtures
+	grid       chromaGrid // of a soft picture with chroma at lower resolution
+	runs       []pairRun  // by label a and label b
+	mixtures   []pair
 }
 
 // IsCore reports whether pixel i shows its swatch unmixed.

@@ -52,14 +52,17 @@ func Flatten(px Pixels, opt Options) (*Flats, error) {
 	if err := opt.check(); err != nil {
 		return nil, err
 	}
-	q := &flattener{px: &px, opt: opt, w: px.W, h: px.H, soft: px.Lossy && px.Subsampled, paper: -1}
+	q := &flattener{px: &px, opt: opt, w: px.W, h: px.H, soft: px.Lossy, paper: -1}
 	q.labels = large.Bytes(px.W * px.H)
 	q.blocks = uniformBlocks(&px, opt.Workers)
 	if q.rough = px.Lossy; !q.rough && roughened(&px, opt.Workers) {
 		q.rough, q.soft = true, true // who knows what its colours went through
 	}
+	if q.soft && (px.Subsampled || !px.Lossy) {
+		q.chromaBlur = chromaBlur
+	}
 	if opt.Medium == MediumLine && len(opt.Palette) == 0 || q.rough && opt.Medium == MediumAuto && q.inkOnly() {
-		q.soft = false
+		q.soft, q.chromaBlur = false, 0
 		q.drawInk()
 		q.prepareMixtures()
 		q.measureNoise(make([]uint64, len(q.core)))
@@ -99,24 +102,25 @@ type tint struct {
 
 // flattener holds the state of one run of Flatten.
 type flattener struct {
-	px        *Pixels
-	opt       Options
-	w, h      int
-	soft      bool    // chroma was stored at lower resolution: tones are luma and chroma
-	rough     bool    // flat areas are not exactly even
-	inked     bool    // nothing but ink on paper: the labels are paperLabel and inkLabel
-	noise     float64 // standard deviation of flat areas, levels
-	blur      float64 // of the edge spread beyond the pixel's box, px
-	tints     []tint
-	paper     int // tint of transparent places, -1 when there are none
-	labels    []uint8
-	core      []uint64
-	blocks    []uint64   // pixels in the upper left of 2 x 2 equal ones
-	spare     [][]uint64 // bitmaps that are free again
-	unsettled []uint64   // pixels that thinFeatures labels, so that no part reads what another writes
-	adrift    []uint64   // pixels of islands
-	pairs     []pair     // of tints, row by row
-	mids      []bool     // by tints a and b: whether another tint is a mixture of the two
+	px         *Pixels
+	opt        Options
+	w, h       int
+	soft       bool    // luma and chroma were coded apart, with loss: tones are luma and chroma
+	rough      bool    // flat areas are not exactly even
+	inked      bool    // nothing but ink on paper: the labels are paperLabel and inkLabel
+	noise      float64 // standard deviation of flat areas, levels
+	blur       float64 // of the edge spread beyond the pixel's box, px
+	chromaBlur float64 // of pairs
+	tints      []tint
+	paper      int // tint of transparent places, -1 when there are none
+	labels     []uint8
+	core       []uint64
+	blocks     []uint64   // pixels in the upper left of 2 x 2 equal ones
+	spare      [][]uint64 // bitmaps that are free again
+	unsettled  []uint64   // pixels that thinFeatures labels, so that no part reads what another writes
+	adrift     []uint64   // pixels of islands
+	pairs      []pair     // of tints, row by row
+	mids       []bool     // by tints a and b: whether another tint is a mixture of the two
 }
 
 // bitmap returns a bitmap of the picture, a spare one if there is one, with anything in it.
@@ -160,7 +164,7 @@ func (q *flattener) prepareMixtures() {
 	q.pairs = make([]pair, n*n)
 	for a := range n {
 		for b := range n {
-			q.pairs[a*n+b] = pairOf(q.tints[a].v, q.tints[b].v, q.soft)
+			q.pairs[a*n+b] = pairOf(q.tints[a].v, q.tints[b].v, q.soft, q.chromaBlur)
 		}
 	}
 	q.findMids()

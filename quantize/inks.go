@@ -84,7 +84,7 @@ func (f *Flats) Split(l uint8, swatches []Swatch) (g *Flats, first int, ok bool)
 	c.Palette = append(slices.Clone(f.Palette), swatches...)
 	same := int32(len(f.mixtures))
 	own := toneOfRGB(f.Palette[l].Colour, f.soft)
-	c.mixtures = append(slices.Clone(f.mixtures), pairOf(own, own, f.soft))
+	c.mixtures = append(slices.Clone(f.mixtures), pairOf(own, own, f.soft, f.chromaBlur))
 	c.runs = make([]pairRun, (n+k)*(n+k))
 	as := func(a int) int {
 		if a >= n {

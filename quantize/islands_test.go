@@ -94,7 +94,7 @@ func TestIslandsAreTakenBack(t *testing.T) {
 func TestRungPixels(t *testing.T) {
 	for _, soft := range []bool{false, true} {
 		red, grey := toneOf(221, 46, 68, soft), toneOf(204, 214, 221, soft)
-		p := pairOf(red, grey, soft)
+		p := pairOf(red, grey, soft, chromaBlur)
 		at := func(share float64) tone {
 			d := red.sub(grey)
 			return tone{grey.x + share*d.x, grey.y + share*d.y, grey.z + share*d.z}

@@ -7,8 +7,8 @@ import (
 )
 
 // A tone is a colour to measure in: red, green, blue of a picture with its colour detail whole; luma, blue difference
-// and red difference (ITU-R BT.601 as JPEG codes them, ITU-T T.871, without the offset) of one whose chroma was
-// stored at lower resolution. Levels of 8 bits either way. (No array: compilers keep those in memory.)
+// and red difference (ITU-R BT.601 as JPEG codes them, ITU-T T.871, without the offset) of one that was coded with loss.
+// Levels of 8 bits either way. (No array: compilers keep those in memory.)
 type tone struct{ x, y, z float64 }
 
 // luma returns the luma of BT.601.
@@ -16,7 +16,7 @@ func luma(r, g, b float64) float64 {
 	return float64(0.299*r) + float64(0.587*g) + float64(0.114*b)
 }
 
-// toneOf converts 8-bit channels; soft says that chroma was stored apart.
+// toneOf converts 8-bit channels; soft says that luma and chroma were coded apart.
 func toneOf(r, g, b uint8, soft bool) tone {
 	v := tone{float64(r), float64(g), float64(b)}
 	if soft {
@@ -47,9 +47,9 @@ func clamp01(v float64) float64 {
 }
 
 // How luma and chroma of a soft picture are weighed. Coding at the usual qualities leaves luma good to about
-// lumaError levels near an edge. Chroma is averaged over 2 x 2 pixels and coded coarsely, so near an edge a
-// share read from it is good to about chromaBlur, and no better than chromaError levels allow. Measured on open
-// drawings coded at quality 88.
+// lumaError levels near an edge. Chroma is coded coarsely: it is good to chromaError levels. Where it is averaged over
+// 2 x 2 pixels as well, a share read from it near an edge is good to about chromaBlur at best. Measured on open drawings
+// coded at quality 88.
 const (
 	lumaError   = 4.0
 	chromaError = 5.0
@@ -63,13 +63,15 @@ type pair struct {
 	dd    float64 // d·d; of luma alone in a soft picture
 	cc    float64 // the same of chroma, soft pictures only
 	soft  bool
+	blur  float64 // chromaBlur where chroma is stored at lower resolution, else 0
 	// byChroma says that chroma tells more of a share than luma.
 	byChroma bool
 }
 
-// pairOf prepares the mixtures of a and b. Anti-aliasing mixes sRGB values, so the share is an area.
-func pairOf(a, b tone, soft bool) pair {
-	p := pair{b: b, d: a.sub(b), soft: soft}
+// pairOf prepares the mixtures of a and b, blur being what averaging chroma leaves of a share's certainty. Anti-aliasing
+// mixes sRGB values, so the share is an area.
+func pairOf(a, b tone, soft bool, blur float64) pair {
+	p := pair{b: b, d: a.sub(b), soft: soft, blur: blur}
 	if !soft {
 		if p.dd = p.d.dot(p.d); p.dd > 0 {
 			p.share = tone{p.d.x / p.dd, p.d.y / p.dd, p.d.z / p.dd}
@@ -80,10 +82,7 @@ func pairOf(a, b tone, soft bool) pair {
 	p.dd = float64(p.d.x * p.d.x)
 	p.cc = float64(p.d.y*p.d.y) + float64(p.d.z*p.d.z)
 	wl := p.dd / (lumaError * lumaError)
-	wc := 0.0
-	if p.cc > 0 {
-		wc = 1 / (chromaBlur*chromaBlur + chromaError*chromaError/p.cc)
-	}
+	wc := p.ofChroma()
 	p.byChroma = wc > wl
 	if wl+wc > 0 {
 		if p.dd > 0 {
@@ -105,11 +104,15 @@ func (p *pair) precision(noise float64) float64 {
 	if !p.soft {
 		return p.dd / (edgeNoise * edgeNoise * noise * noise)
 	}
-	v := p.dd / (lumaError * lumaError)
-	if p.cc > 0 {
-		v += 1 / (chromaBlur*chromaBlur + chromaError*chromaError/p.cc)
+	return p.dd/(lumaError*lumaError) + p.ofChroma()
+}
+
+// ofChroma returns the precision of a share read by the chroma of a soft picture.
+func (p *pair) ofChroma() float64 {
+	if p.cc == 0 {
+		return 0
 	}
-	return v
+	return 1 / (float64(p.blur*p.blur) + chromaError*chromaError/p.cc)
 }
 
 // of returns the share of a in c, 0 to 1.

@@ -270,7 +270,7 @@ func (s *onPaper) finish(under []uint8, palette []Swatch) *Flats {
 	for k := range palette {
 		shades[k] = []tone{toneOfRGB(palette[k].Colour, false)}
 	}
-	f.measure(shades, false, s.workers)
+	f.measure(shades, false, 0, s.workers)
 	f.Core = make([]uint64, bitmapLen(w*h))
 	f.pix = make([]uint8, 4*w*h)
 	reach := min(max(2+int(math.Ceil(s.blur)), 3), 5)

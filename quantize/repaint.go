@@ -115,7 +115,7 @@ func (f *Flats) Add(s Swatch) (l uint8, ok bool) {
 	own := toneOf(s.Colour.R, s.Colour.G, s.Colour.B, f.soft)
 	mix := func(a, b tone) pairRun {
 		from := int32(len(f.mixtures))
-		f.mixtures = append(f.mixtures, pairOf(a, b, f.soft))
+		f.mixtures = append(f.mixtures, pairOf(a, b, f.soft, f.chromaBlur))
 		return pairRun{from, from + 1}
 	}
 	for a, p := range f.Palette {

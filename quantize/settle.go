@@ -18,7 +18,7 @@ func (q *flattener) flats() *Flats {
 		shades[under[k]] = append(shades[under[k]], t.v)
 	}
 	f := &Flats{W: q.w, H: q.h, Palette: swatches, Labels: q.labels, Core: q.core, pix: q.px.Pix}
-	f.measure(shades, q.soft, q.opt.Workers)
+	f.measure(shades, q.soft, q.chromaBlur, q.opt.Workers)
 	var to [256]uint8
 	moved := false
 	for k := range q.tints {
