@@ -11,8 +11,14 @@ import (
 const (
 	faintPixels = 64          // pixels of a mark at most: what is larger has edges of its own
 	faintLevels = 3 * mixMiss // levels by which one of them must differ from what is around it to be more than rounding
-	faintArea   = 0.1         // least area of a mark, px²
+	faintArea   = 0.02        // least area of a mark, px²
 	faintPeak   = 0.4         // share of the most that any pixel of a mark shows from which on a pixel carries its label
+
+	// Where no plain pixels part a mark from an area those between show faintValley of the most at most, and if that is less than
+	// faintOpen levels there are faintSteps of them at most: where two shapes of a colour abut a row of beads is left.
+	faintValley = 0.7
+	faintOpen   = 2.5 * faintLevels
+	faintSteps  = 3
 )
 
 // faintMarks labels the pixels of marks that were given to the area around them.
@@ -38,48 +44,70 @@ func (q *flattener) faintMarks() {
 // around it is the same on all sides, and its pixels are mixtures of that with one other.
 func (q *flattener) faintMark(i int) []fringePixel {
 	own := q.labels[i-min(i, q.w+1)]
-	pure := func(j int) bool { return toneDistance(q.tone(j), q.tints[own].v, q.soft) <= mixMiss }
-	if own == unlabelled || pure(i) || !q.amid(i, own) {
+	off := func(j int) float64 { return toneDistance(q.tone(j), q.tints[own].v, q.soft) }
+	if own == unlabelled || off(i) <= mixMiss || !q.amid(i, own) {
 		return nil
 	}
-	pixels := [faintPixels]int{i}
-	n := 1
-	label := own // of the pixels that have the mark's already
-	most := 0.0
-	for k := 0; k < n; k++ {
-		j := pixels[k]
+	// It is flooded, the strongest pixel beside it next: up to its peak and down again. Where that comes to another area, it
+	// ends before the lowest place on the way.
+	pixels, offs := [faintPixels]int{i}, [faintPixels]float64{off(i)} // what is flooded, and what lies beside it
+	var most, level float64                                           // at its peak, and at the lowest place since
+	mark, n, done := 0, 1, 0
+	for ; ; done++ {
+		if done == n {
+			mark = n
+			break
+		}
+		for k := done + 1; k < n; k++ {
+			if offs[k] > offs[done] {
+				pixels[k], pixels[done], offs[k], offs[done] = pixels[done], pixels[k], offs[done], offs[k]
+			}
+		}
+		j, d := pixels[done], offs[done]
+		low := most > 0 && level <= faintValley*most
+		if low && q.labels[j] != own && level <= faintValley*d {
+			break
+		}
+		if d > most && !low {
+			most, level = d, d
+		} else if d < level {
+			level, mark = d, done
+		}
 		if x, y := j%q.w, j/q.w; x < 1 || y < 1 || x >= q.w-1 || y >= q.h-1 {
 			return nil
 		}
+		for _, c := range compass {
+			o := j + c[1]*q.w + c[0]
+			e := off(o)
+			switch {
+			case slices.Contains(pixels[:n], o) || q.labels[o] == own && e <= mixMiss:
+			case n == faintPixels:
+				return nil
+			default:
+				pixels[n], offs[n] = o, e
+				n++
+			}
+		}
+	}
+	if most < faintLevels || most < faintOpen && done-mark > faintSteps {
+		return nil
+	}
+	label := own // of the pixels that have the mark's already
+	for _, j := range pixels[:mark] {
 		if l := q.labels[j]; l != own {
 			if l == unlabelled || label != own && l != label {
 				return nil
 			}
 			label = l
 		}
-		most = max(most, toneDistance(q.tone(j), q.tints[own].v, q.soft))
-		for _, d := range compass {
-			o := j + d[1]*q.w + d[0]
-			switch {
-			case slices.Contains(pixels[:n], o) || q.labels[o] == own && pure(o):
-			case n == faintPixels:
-				return nil
-			default:
-				pixels[n] = o
-				n++
-			}
-		}
-	}
-	if most < faintLevels {
-		return nil
 	}
 	if label != own {
-		return q.markOf(pixels[:n], int(label), own)
+		return q.markOf(pixels[:mark], int(label), own)
 	}
 	var best []fringePixel
 	for k := range q.tints {
 		if k != int(own) && k != q.paper {
-			if m := q.markOf(pixels[:n], k, own); len(m) > len(best) {
+			if m := q.markOf(pixels[:mark], k, own); len(m) > len(best) {
 				best = m
 			}
 		}

@@ -14,6 +14,10 @@ const maxDot = 14
 // are samples enough to find its corners and ends.
 const maxBox = 40
 
+// maxSpeck is the area up to which a mark is drawn from its moments even beside others, px: it is too small for samples of its
+// sides.
+const maxSpeck = 4
+
 // sliverMost is the variance across a mark up to which it tells nothing of the mark's width, px²: that of an ellipse 0.8 px
 // wide. sliverLeast is the length, px, from which on the width is what the area leaves for the length instead, but no less than
 // sliverWidth, px: what is narrower falls between the places where it is looked at.
@@ -62,7 +66,7 @@ func (e *edgeMeter) dot(arc int) []fit.Segment {
 			syy += float64(c * float64(py*py))
 		}
 	}
-	if s < 0.1 {
+	if s <= 0 {
 		return nil
 	}
 	cx, cy := sx/s, sy/s
@@ -98,8 +102,8 @@ func (e *edgeMeter) dot(arc int) []fit.Segment {
 }
 
 // sharesOf returns the shares of a mark, a face of the colour own on the colour other, in the pixels of frame (x0, y0, x1, y1),
-// row by row; ok is false where there are other marks or colours. Shares only fall away from the mark: what rises again
-// belongs to a neighbour beyond the frame.
+// row by row; ok is false where there are other colours, or other marks beside one that is no speck. Shares only fall away
+// from the mark: what rises again belongs to a neighbour.
 func (e *edgeMeter) sharesOf(face int32, own, other uint8, frame [4]int) (shares []float64, ok bool) {
 	w, h := frame[2]-frame[0], frame[3]-frame[1]
 	shares = make([]float64, w*h)
@@ -108,12 +112,13 @@ func (e *edgeMeter) sharesOf(face int32, own, other uint8, frame [4]int) (shares
 		x, y := frame[0]+k%w, frame[1]+k/w
 		i := y*e.m.W + x
 		l := e.flats.Labels[i]
-		if l != own && l != other || l == own && e.m.FaceAt(x, y) != face {
+		switch {
+		case l == other:
+			shares[k] = e.flats.Coverage(i, own, other)
+		case l == own && e.m.FaceAt(x, y) == face:
+			shares[k], ring[k] = e.flats.Coverage(i, own, other), 1
+		case l != own || e.m.Faces[face].Area > maxSpeck:
 			return nil, false
-		}
-		shares[k] = e.flats.Coverage(i, own, other)
-		if l == own {
-			ring[k] = 1
 		}
 	}
 	for step, left := int8(1), true; left; step++ {

@@ -15,7 +15,7 @@ type Options struct {
 	Palette    []quantize.Swatch // locked palette; overrides Colours
 	Smoothness *float64          // 0..100; nil means DefaultSmoothness
 	Turn       *float64          // degrees, 0..180: the sharpest turn still drawn round; nil means DefaultTurn
-	Dust       *float64          // px across: the smallest mark kept; nil means DefaultDust, more on a noisy sheet
+	Dust       *float64          // px across: the smallest mark kept; nil means DefaultDust, more on a noisy sheet, and lone pixels of a sharp one
 	Medium     quantize.Medium
 	KeepPaper  bool              // paint the paper instead of dropping it
 	Knockout   bool              // cut neighbours exactly instead of spreading lower layers under upper ones

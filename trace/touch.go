@@ -587,14 +587,31 @@ func dustOf(face *planar.Face) float64 {
 	return max(math.Sqrt(float64(face.Area)), across/2)
 }
 
-// marksOf lists the small faces of m.
-func marksOf(m *planar.Map) []Mark {
+// isLone reports whether a face is a single pixel with one label all around it.
+func isLone(f *quantize.Flats, face *planar.Face) bool {
+	x, y := int(face.MinX), int(face.MinY)
+	if face.Area > 1 || x < 1 || y < 1 || x+1 >= f.W || y+1 >= f.H {
+		return false
+	}
+	around := f.Labels[y*f.W+x-1]
+	for yy := y - 1; yy <= y+1; yy++ {
+		for xx := x - 1; xx <= x+1; xx++ {
+			if (xx != x || yy != y) && f.Labels[yy*f.W+xx] != around {
+				return false
+			}
+		}
+	}
+	return true
+}
+
+// marksOf lists the small faces of m, lone pixels left out if these are kept.
+func marksOf(m *planar.Map, f *quantize.Flats, lone bool) []Mark {
 	var out []Mark
 	for i := range m.Faces {
-		f := &m.Faces[i]
-		if d := dustOf(f); d <= mostMarkDust {
-			w, h := float64(f.MaxX-f.MinX), float64(f.MaxY-f.MinY)
-			out = append(out, Mark{At: fit.Point{X: float64(f.MinX) + w/2, Y: float64(f.MinY) + h/2}, Radius: math.Hypot(w, h) / 2, Dust: d})
+		face := &m.Faces[i]
+		if d := dustOf(face); d <= mostMarkDust && !(lone && isLone(f, face)) {
+			w, h := float64(face.MaxX-face.MinX), float64(face.MaxY-face.MinY)
+			out = append(out, Mark{At: fit.Point{X: float64(face.MinX) + w/2, Y: float64(face.MinY) + h/2}, Radius: math.Hypot(w, h) / 2, Dust: d})
 		}
 	}
 	slices.SortStableFunc(out, func(a, b Mark) int { return cmp.Compare(a.Dust, b.Dust) })

@@ -107,6 +107,7 @@ type (
 	edgesKey struct {
 		flatsKey
 		dust    float64
+		lone    bool
 		touches string
 		ink     string
 	}
@@ -218,13 +219,15 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 			return nil, err
 		}
 	}
-	ek := edgesKey{fk, dust, areaKey(touches), lay.inkKey()}
+	// In a picture coded without loss a single pixel that differs from all around it is a mark of its own.
+	lone := opt.Dust == nil && t.sheet.Kind == paper.Digital && !t.sheet.Lossy
+	ek := edgesKey{fk, dust, lone, areaKey(touches), lay.inkKey()}
 	if t.edges == nil || t.edgesKey != ek {
 		from := touchUp(t.flats, touches)
 		if lay != nil && opt.Ink != InkDrawn {
 			from = lay.shown
 		}
-		e, err := measureEdges(ctx, from, dust, placesOf(touches, Keep), workers)
+		e, err := measureEdges(ctx, from, dust, lone, placesOf(touches, Keep), workers)
 		if err != nil {
 			return nil, err
 		}
@@ -359,9 +362,9 @@ const maxDissolveRounds = 3
 // more is noise or a photograph, and drawing it all would take minutes and help nobody.
 func mostArcs(w, h int) int { return max(15_000, min(250_000, w*h/100)) }
 
-// measureEdges builds the planar map, dissolves dust, save the marks at the places to keep, and measures every boundary.
-// It returns ctx.Err() when ctx ends.
-func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []fit.Point, workers int) (*edges, error) {
+// measureEdges builds the planar map, dissolves dust, save the marks at the places to keep and, if asked to, lone pixels, and
+// measures every boundary. It returns ctx.Err() when ctx ends.
+func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, lone bool, keep []fit.Point, workers int) (*edges, error) {
 	saddle := func(x, y int, a, b, c, d uint8) planar.SaddleKind { return joinSaddle(f, x, y, a, b, c, d) }
 	var builder planar.Builder
 	defer builder.Restore() // the labels are the caller's
@@ -374,11 +377,14 @@ func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, keep []f
 		joints = builder.Mark(f.Labels, f.W, f.H, saddle, workers)
 	}
 	m := builder.Faces()
-	e := &edges{flats: f, marks: marksOf(m), evened: times > 0}
+	lone = lone && times == 0
+	e := &edges{flats: f, marks: marksOf(m, f, lone), evened: times > 0}
 	e.grain = dust
 	for round := 0; ; {
 		kept := keptFaces(m, keep)
-		small := func(face *planar.Face) bool { return dustOf(face) <= e.grain && !kept[face] }
+		small := func(face *planar.Face) bool {
+			return dustOf(face) <= e.grain && !kept[face] && !(lone && e.grain == dust && isLone(f, face))
+		}
 		gone := 0
 		if slices.ContainsFunc(m.Faces, func(face planar.Face) bool { return small(&face) }) {
 			m, gone = builder.Dissolve(small, func(face *planar.Face, to uint8, shared int) float64 {
