@@ -2,6 +2,7 @@ package quantize
 
 import (
 	"math/bits"
+	"slices"
 )
 
 // This file keeps lines whole that cover less than half of their pixels.
@@ -49,8 +50,15 @@ func (q *flattener) hairline(i int) uint8 {
 	if own == unlabelled || toneDistance(c, q.tints[own].v, q.soft) <= q.mayMiss() {
 		return unlabelled
 	}
+	// The line may end so far from its cores that only the pixels beside this one tell what it is.
 	a := q.look(i, q.reach())
-	for _, l := range a.nearest() {
+	near := a.nearest()
+	for _, d := range compass {
+		if l := int(q.labels[i+d[1]*q.w+d[0]]); l != unlabelled && !slices.Contains(near, l) {
+			near = append(near, l)
+		}
+	}
+	for _, l := range near {
 		if l == int(own) {
 			continue
 		}

@@ -156,3 +156,27 @@ func TestLoneMarks(t *testing.T) {
 		}
 	}
 }
+
+// TestHairlineEnds: a line of less than half a pixel that leaves a broad one far from any pixel it fills is drawn up to it,
+// except where it runs between two pixels on its last ones: in one case of four at most.
+func TestHairlineEnds(t *testing.T) {
+	parted, all := 0, 0
+	for _, turn := range []float64{0.05, 0.15, 0.3, 0.5} {
+		for _, wide := range []float64{0.35, 0.45} {
+			u := fit.Point{X: math.Sin(turn), Y: math.Cos(turn)}
+			from := fit.Point{X: 25.4, Y: 20}
+			hair := figure{navy, func(x, y float64) bool {
+				p := fit.Point{X: x, Y: y}.Sub(from)
+				return p.Dot(u) > 0 && p.Dot(u) < 24 && math.Abs(p.Cross(u)) < wide/2
+			}}
+			d := traced(t, drawn(60, 60, box(navy, 5, 14, 55, 20.3), hair), digital).Drawing
+			all++
+			if len(layer(d, navy).Shapes) != 1 {
+				parted++
+			}
+		}
+	}
+	if 4*parted > all {
+		t.Errorf("%d lines of %d are parted from what they leave", parted, all)
+	}
+}
