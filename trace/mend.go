@@ -31,7 +31,7 @@ const (
 	mendApart = 2*mendWindow + 2
 	// mendRounds is how often what has been mended is held to the pixels again: what misses them beside a section may be
 	// mended after it.
-	mendRounds = 4
+	mendRounds = 8
 	// mendNoise says of a picture of which one crack in so many lies by a miss that it is no drawing but noise: there is
 	// nothing to mend.
 	mendNoise = 20
@@ -40,6 +40,12 @@ const (
 	// mendSimple is how many times as much another form must miss the pixels before one further down the list is taken;
 	// mendSeen is the sum up to which a form is as good as any.
 	mendSimple, mendSeen = 1.5, 0.03
+	// tipMiss and tipSum are the same where no curve comes but the tip of one: of the last px of a tip of 20 degrees no pixel
+	// shows more than a sixth. What shows less than untouched of another colour is not reached by a curve.
+	tipMiss, tipSum, untouched = 0.06, 0.025, 0.01
+	// tipTurn is the cosine of the turn within a section from which on it is a tip, and tipApart how far apart its ends are at
+	// most, px.
+	tipTurn, tipApart = -0.3, 3.5
 )
 
 // mender draws sections of curves anew.
@@ -249,6 +255,30 @@ func (m *mender) misses(band int) (out []place) {
 		}
 		if d := math.Abs(p.share - drawn(shows, p.a, p.b)); d > m.least {
 			out = append(out, place{int(p.x), int(p.y), d, p.a, p.b})
+		} else if d > tipMiss && (d > 1-p.share-untouched || d > p.share-untouched) {
+			out = append(out, place{int(p.x), int(p.y), d, p.a, p.b})
+		}
+	}
+	return m.intoCores(out, band)
+}
+
+// intoCores appends the cores of a band that curves run into.
+func (m *mender) intoCores(out []place, band int) []place {
+	y0, y1 := m.shown.inBand(band)
+	w := m.e.m.W
+	for y := y0; y < y1; y++ {
+		for _, c := range m.shown.rows[y] {
+			i := y*w + int(c.x)
+			l := m.e.flats.Labels[i]
+			// Numbers of labels differ by one at least.
+			if !m.e.flats.IsCore(i) || math.Abs(c.at-float64(l)-1) <= m.least {
+				continue
+			}
+			if a, b, ok := m.pairAt(int(c.x), y, 2); ok {
+				if d := math.Abs(m.lacks(int(c.x), y, a, b)); d > m.least {
+					out = append(out, place{int(c.x), y, d, a, b})
+				}
+			}
 		}
 	}
 	return out
@@ -284,11 +314,11 @@ func (m *mender) look(p place) *section {
 		v.lack[k] = m.lacks(v.x+k%mendSize, v.y+k/mendSize, p.a, p.b)
 	}
 	was, beside := v.lack.sums()
-	if was < mendSum {
+	if was < tipSum {
 		return nil
 	}
 	s := m.sectionAt(at, p)
-	if s == nil {
+	if s == nil || (p.miss <= m.least || was < mendSum) && !s.tip() {
 		return nil
 	}
 	sign := 1.0
@@ -382,6 +412,25 @@ func (m *mender) sectionAt(at fit.Point, p place) *section {
 		s.to, s.around = s.to-float64(n), true
 	}
 	return s
+}
+
+// point returns where the section turns back in a corner; ok is false where it does not.
+func (s *section) point() (p fit.Point, ok bool) {
+	for k := 1; k < len(s.old); k++ {
+		if s.old[k-1].Deriv(1).Unit().Dot(s.old[k].Deriv(0).Unit()) < tipTurn {
+			return s.old[k].P[0], true
+		}
+	}
+	return p, false
+}
+
+// tip reports whether the section is that about a narrow end.
+func (s *section) tip() bool {
+	if _, ok := s.point(); ok {
+		return true
+	}
+	first, last := &s.old[0], &s.old[len(s.old)-1]
+	return first.P[0].Sub(last.P[3]).Len() < tipApart && first.Deriv(0).Unit().Dot(last.Deriv(1).Unit()) < tipTurn
 }
 
 // put draws a section anew.

@@ -94,3 +94,42 @@ func TestMendedAlike(t *testing.T) {
 		t.Errorf("the outline falls to pieces: %s", summary(first))
 	}
 }
+
+// TestEnds: strokes that bend and grow broader end where they do, which is known from their discs: no outline runs into
+// pixels that show nothing of them.
+func TestEnds(t *testing.T) {
+	const within = 0.78 // px
+	for k := range 14 {
+		turn := 0.45 * float64(k)
+		for _, c := range []struct{ radius, grows, bends float64 }{{1.3, 0.2, -0.15}, {1.1, 0.4, 0.15}} {
+			type ball struct {
+				at fit.Point
+				r  float64
+			}
+			var balls []ball
+			at, dir := fit.Point{X: 20.3, Y: 19.8}, turn
+			for n := range 40 {
+				balls = append(balls, ball{at, math.Min(5, c.radius+float64(c.grows*float64(n))/4)})
+				at = at.Add(fit.Point{X: math.Cos(dir), Y: math.Sin(dir)}.Mul(1.0 / 4))
+				dir += c.bends / 4
+			}
+			far := func(p fit.Point) float64 {
+				d := math.Inf(1)
+				for _, b := range balls {
+					d = math.Min(d, p.Sub(b.at).Len()-b.r)
+				}
+				return d
+			}
+			d := traced(t, drawn(40, 40, figure{navy, func(x, y float64) bool { return far(fit.Point{X: x, Y: y}) < 0 }}), digital).Drawing
+			off := 0.0
+			for _, s := range layer(d, navy).Shapes[0].Rings[0].Segments {
+				for n := range 16 {
+					off = math.Max(off, far(s.At(float64(n)/16)))
+				}
+			}
+			if off > within {
+				t.Errorf("turned by %.2f, radius %g px: drawn %.2f px beyond", turn, c.radius, off)
+			}
+		}
+	}
+}

@@ -100,7 +100,7 @@ func mendForms(at fit.Point, s *section) []mendForm {
 	first, last := &s.old[0], &s.old[len(s.old)-1]
 	a, b := first.P[0], last.P[3]
 	out, in := first.Deriv(0).Unit(), last.Deriv(1).Unit()
-	// Two curves begin to be varied from where the section comes nearest and from the middle of what is missed.
+	// Two curves begin to be varied from where the section comes nearest, or to a point, and from the middle of what is missed.
 	var near fit.Point
 	var lengths []float64
 	least, length, foot, cornered := math.Inf(1), 0.0, 0.0, false
@@ -152,6 +152,9 @@ func mendForms(at fit.Point, s *section) []mendForm {
 			fit.CubicTo(a, a.Add(out.Mul(before/3)), c.Add(within(l, before)), c),
 			fit.CubicTo(c, c.Add(within(r, after)), b.Sub(in.Mul(after/3)), b),
 		}
+	}
+	if p, ok := s.point(); ok { // where it ends the pixels tell little of a narrow point
+		near = p
 	}
 	var smooth, sharp []mendForm
 	for _, c := range [2]fit.Point{near, at} {
