@@ -21,14 +21,25 @@ const (
 	faintSteps  = 3
 )
 
-// faintMarks labels the pixels of marks that were given to the area around them.
+// faintMarks labels the pixels of marks that were given to the area around them, and gives single pixels that are no marks of
+// their own to it.
 func (q *flattener) faintMarks() {
 	found := make([][]fringePixel, bandCount(q.h))
 	rowBands(q.h, q.opt.Workers, func(band, y0, y1 int) {
 		for k := y0 * q.w >> 6; k<<6 < y1*q.w; k++ {
 			for m := ^q.core[k]; m != 0; m &= m - 1 {
-				if i := k<<6 + bits.TrailingZeros64(m); i >= y0*q.w && i < y1*q.w {
-					found[band] = append(found[band], q.faintMark(i)...)
+				i := k<<6 + bits.TrailingZeros64(m)
+				if i < y0*q.w || i >= y1*q.w {
+					continue
+				}
+				own := q.labels[i-min(i, q.w+1)]
+				if own == unlabelled || !q.amid(i, own) {
+					continue
+				}
+				if mark := q.faintMark(i, own); mark != nil {
+					found[band] = append(found[band], mark...)
+				} else if q.labels[i] != own {
+					found[band] = append(found[band], fringePixel{int32(i), own})
 				}
 			}
 		}
@@ -40,12 +51,11 @@ func (q *flattener) faintMarks() {
 	}
 }
 
-// faintMark returns the pixels that are to carry the label of the mark about pixel i, nil where there is none: the colour
-// around it is the same on all sides, and its pixels are mixtures of that with one other.
-func (q *flattener) faintMark(i int) []fringePixel {
-	own := q.labels[i-min(i, q.w+1)]
+// faintMark returns the pixels that are to carry the label of the mark about pixel i, amid pixels labelled own, nil where there
+// is none: the colour around it is the same on all sides, and its pixels are mixtures of that with one other.
+func (q *flattener) faintMark(i int, own uint8) []fringePixel {
 	off := func(j int) float64 { return toneDistance(q.tone(j), q.tints[own].v, q.soft) }
-	if own == unlabelled || off(i) <= mixMiss || !q.amid(i, own) {
+	if off(i) <= mixMiss {
 		return nil
 	}
 	// It is flooded, the strongest pixel beside it next: up to its peak and down again. Where that comes to another area, it

@@ -16,7 +16,7 @@ const maxBox = 40
 
 // maxSpeck is the area up to which a mark is drawn from its moments even beside others, px: it is too small for samples of its
 // sides.
-const maxSpeck = 4
+const maxSpeck = 2
 
 // sliverMost is the variance across a mark up to which it tells nothing of the mark's width, px²: that of an ellipse 0.8 px
 // wide. sliverLeast is the length, px, from which on the width is what the area leaves for the length instead, but no less than
