@@ -166,10 +166,10 @@ func (s *placeSquares) near(p place) bool {
 
 // putAll draws sections anew.
 func (o *outlines) putAll(all []*section) {
-	// From the end of each arc on, so that what is still to be put in keeps its place.
+	// From the end of each arc on, so that what is still to be put in keeps its place. What shares a piece waits.
 	slices.SortFunc(all, func(a, b *section) int { return cmp.Or(cmp.Compare(a.arc, b.arc), cmp.Compare(b.last(), a.last())) })
 	for k, s := range all {
-		if k == 0 || all[k-1].arc != s.arc || !s.around && s.to <= all[k-1].from {
+		if k == 0 || all[k-1].arc != s.arc || !s.around && s.to <= math.Floor(all[k-1].from) {
 			o.put(s)
 		}
 	}
