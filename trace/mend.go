@@ -40,12 +40,13 @@ const (
 	// mendSimple is how many times as much another form must miss the pixels before one further down the list is taken;
 	// mendSeen is the sum up to which a form is as good as any.
 	mendSimple, mendSeen = 1.5, 0.03
-	// tipMiss and tipSum are the same where no curve comes but the tip of one: of the last px of a tip of 20 degrees no pixel
-	// shows more than a sixth. What shows less than untouched of another colour is not reached by a curve.
-	tipMiss, tipSum, untouched = 0.06, 0.025, 0.01
+	// tipMiss is by how much a pixel must be missed where no curve comes but the tip of one: of the last px of a tip of 20
+	// degrees no pixel shows more than a sixth. What shows less than untouched of another colour is not reached by a curve.
+	// There those within tipAbout px must come out better, while the sum of the others may grow by tipSlack.
+	tipMiss, untouched, tipAbout, tipSlack = 0.06, 0.01, 1, 0.005
 	// tipTurn is the cosine of the turn within a section from which on it is a tip, and tipApart how far apart its ends are at
 	// most, px.
-	tipTurn, tipApart = -0.3, 3.5
+	tipTurn, tipApart = 0.3, 3.5
 )
 
 // mender draws sections of curves anew.
@@ -313,14 +314,16 @@ func (m *mender) look(p place) *section {
 	for k := range v.lack {
 		v.lack[k] = m.lacks(v.x+k%mendSize, v.y+k/mendSize, p.a, p.b)
 	}
-	was, beside := v.lack.sums()
-	if was < tipSum {
-		return nil
-	}
+	was, beside := v.lack.sums(mendAbout)
 	s := m.sectionAt(at, p)
-	if s == nil || (p.miss <= m.least || was < mendSum) && !s.tip() {
+	if s == nil {
 		return nil
 	}
+	weak := p.miss <= m.least || was < mendSum
+	if weak && !s.tip() {
+		return nil
+	}
+	tipWas, _ := v.lack.sums(tipAbout)
 	sign := 1.0
 	if m.e.m.Faces[m.e.m.Arcs[s.arc].Right].Label == p.b {
 		sign = -1
@@ -329,17 +332,23 @@ func (m *mender) look(p place) *section {
 	var best []fit.Segment
 	least := math.Inf(1)
 	for _, f := range mendForms(at, s) {
-		if least <= mendSeen {
+		if least <= mendSeen && !weak {
 			break
 		}
 		segs, lack := v.solve(f)
-		miss, worse := lack.sums()
+		miss, worse := lack.sums(mendAbout)
 		miss += max(0, worse-beside)
+		if weak { // the rest of the window may tell more of how true the sides are
+			if miss > was+tipSlack {
+				continue
+			}
+			miss, _ = lack.sums(tipAbout)
+		}
 		if miss*mendSimple < least && sane(segs) && !m.crosses(segs, s) {
 			best, least = segs, miss
 		}
 	}
-	if best == nil || !better(least, was) {
+	if best == nil || weak && least > lensBetter*tipWas || !weak && !better(least, was) {
 		return nil
 	}
 	s.new = best

@@ -133,3 +133,32 @@ func TestEnds(t *testing.T) {
 		}
 	}
 }
+
+// TestSlits: a slit that runs on from the corner of a notch, narrower than a pixel and to a point, is drawn up to where it
+// ends, which is known from the figures; no more than one in five is not.
+func TestSlits(t *testing.T) {
+	const within = 0.9 // px: of the last px no pixel shows more than a tenth
+	var missed []string
+	all := 0
+	for k := range 16 {
+		turn := 0.4 * float64(k)
+		for _, c := range []struct{ wide, long float64 }{{0.5, 2}, {0.6, 2.5}, {0.4, 1.8}} {
+			at := fit.Point{X: 30.3, Y: 29.8}
+			dir := func(a float64) fit.Point { return fit.Point{X: math.Cos(turn + a), Y: math.Sin(turn + a)} }
+			tip := at.Add(dir(0.3).Mul(c.long))
+			side := dir(0.3).Perp().Mul(c.wide / 2)
+			slit := triangle(at.Sub(side), tip, at.Add(side))
+			pic := drawn(60, 60, box(navy, 8, 8, 52, 52), figure{white, func(x, y float64) bool {
+				p := fit.Point{X: x, Y: y}.Sub(at)
+				return slit(x, y) || p.Dot(dir(0)) < 0 && p.Dot(dir(math.Pi/2)) < 0 && p.Len() < 12
+			}})
+			all++
+			if off := missedBy(traced(t, pic, digital).Drawing, tip); off > within {
+				missed = append(missed, fmt.Sprintf("turned by %.2f, %g x %g px: by %.2f px", turn, c.wide, c.long, off))
+			}
+		}
+	}
+	if 5*len(missed) > all {
+		t.Errorf("%d slits of %d are missed:\n%s", len(missed), all, strings.Join(missed, "\n"))
+	}
+}

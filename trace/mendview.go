@@ -22,10 +22,10 @@ type mendView struct {
 	sign float64    // of what the section adds of it to the east of where it goes down
 }
 
-// sums returns the sums of the squares of what the pixels about the middle and the others lack.
-func (l *mendPixels) sums() (about, beside float64) {
+// sums returns the sums of the squares of what the pixels within r px of the middle and the others lack.
+func (l *mendPixels) sums(r int) (about, beside float64) {
 	for k, d := range l {
-		if x, y := k%mendSize-mendWindow, k/mendSize-mendWindow; max(abs(x), abs(y)) <= mendAbout {
+		if x, y := k%mendSize-mendWindow, k/mendSize-mendWindow; max(abs(x), abs(y)) <= r {
 			about += float64(d * d)
 		} else {
 			beside += float64(d * d)
