@@ -329,8 +329,8 @@ func (m *mender) look(p place) *section {
 		sign = -1
 	}
 	v.replace(s.old, sign)
-	var best []fit.Segment
-	least := math.Inf(1)
+	var best, tip []fit.Segment
+	least, tipLeast := math.Inf(1), lensBetter*tipWas*mendSimple
 	for _, f := range mendForms(at, s) {
 		if least <= mendSeen && !weak {
 			break
@@ -338,17 +338,22 @@ func (m *mender) look(p place) *section {
 		segs, lack := v.solve(f)
 		miss, worse := lack.sums(mendAbout)
 		miss += max(0, worse-beside)
-		if weak { // the rest of the window may tell more of how true the sides are
-			if miss > was+tipSlack {
-				continue
-			}
-			miss, _ = lack.sums(tipAbout)
+		tipMiss, _ := lack.sums(tipAbout)
+		first, only := miss*mendSimple < least, miss <= was+tipSlack && tipMiss*mendSimple < tipLeast
+		if !first && !only || !sane(segs) || m.crosses(segs, s) {
+			continue
 		}
-		if miss*mendSimple < least && sane(segs) && !m.crosses(segs, s) {
+		if first {
 			best, least = segs, miss
 		}
+		if only {
+			tip, tipLeast = segs, tipMiss
+		}
 	}
-	if best == nil || weak && least > lensBetter*tipWas || !weak && !better(least, was) {
+	if weak || !better(least, was) {
+		best = tip
+	}
+	if best == nil {
 		return nil
 	}
 	s.new = best
