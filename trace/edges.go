@@ -26,6 +26,11 @@ const (
 	maxReach = 8
 	// doubtfulWeight is what a sample counts whose profile met a third colour that could not be told apart.
 	doubtfulWeight = 0.05
+	// A profile that stays within halfSlack of one half for halfPixels in a row runs along an edge that halves them, whose
+	// labels coding made change to and fro. One across an edge at up to 45 degrees, with chroma stored for two pixels at a
+	// time, passes through that much in two.
+	halfSlack  = 0.15
+	halfPixels = 3
 )
 
 // edgeMeter measures the arcs of one planar map. It reads only, so arcs may be measured in parallel.
@@ -34,6 +39,7 @@ type edgeMeter struct {
 	m     *planar.Map // of its labels
 	reach int         // px followed either side
 	noise float64     // flats.Noise, levels
+	coded bool        // a digital picture, with loss: labels along an edge may change to and fro
 }
 
 func newEdgeMeter(flats *quantize.Flats, m *planar.Map) *edgeMeter {
@@ -220,11 +226,16 @@ func (e *edgeMeter) band(px, py, sx, sy int, pr pair, left bool) (width, centre 
 		return e.flats.Coverage(i, own, other), true
 	}
 	// Up the stroke and down its far side.
-	k := 0
-	last, falling := 0.0, false
-	for ; k < e.reach; k++ {
+	last, falling, half := 0.0, false, 0
+	for k := range e.reach {
 		s, in := add(k)
 		if !in {
+			return 0, 0, false
+		}
+		if half++; math.Abs(s-0.5) > halfSlack {
+			half = 0
+		}
+		if e.coded && half == halfPixels {
 			return 0, 0, false
 		}
 		if s < pr.pure {

@@ -6,6 +6,7 @@ import (
 	"image/draw"
 	"image/jpeg"
 	"math"
+	"slices"
 	"testing"
 
 	"pochoir/fit"
@@ -112,5 +113,35 @@ func TestCornersOfLossyPictures(t *testing.T) {
 	}
 	if invented > 3 {
 		t.Errorf("%d corners of round boxes", invented)
+	}
+}
+
+// Where an edge halves a row of pixels, coding decides to which side each of them goes: where their labels change to and
+// fro beside a corner, what is read along the row is no place of the edge, and the corner must be found all the same.
+func TestCornersBesideHalvedRows(t *testing.T) {
+	night, lamp := colour.RGB{R: 41, G: 47, B: 51}, colour.RGB{R: 255, G: 204, B: 77}
+	sharp, of := 0, 0
+	for i := range 40 {
+		s := float64(i)
+		x0, y0, x1, y1 := 20.5+math.Mod(3.02*s, 8), 22.49+math.Mod(s, 8), 60.51+math.Mod(5.01*s, 8), 58.5+math.Mod(3*s, 8)
+		pic := drawn(120, 100, box(night, 5.2, 5.3, 110.4, 94.2), box(lamp, x0, y0, x1, y1))
+		d := traced(t, coded(t, pic, 88), trace.Options{Knockout: true, Sheet: digital.Sheet}).Drawing
+		for k := range d.Layers {
+			l := &d.Layers[k]
+			if l.Colour.Difference(lamp) > 2 {
+				continue
+			}
+			corners := cornersOf(l.Shapes[0].Rings[0])
+			for _, at := range [4]fit.Point{{X: x0, Y: y0}, {X: x1, Y: y0}, {X: x0, Y: y1}, {X: x1, Y: y1}} {
+				of++
+				if slices.ContainsFunc(corners, func(c fit.Point) bool { return c.Sub(at).Len() < 0.5 }) {
+					sharp++
+				}
+			}
+		}
+	}
+
+	if of != 160 || sharp < 155 {
+		t.Errorf("%d of %d corners are sharp", sharp, of)
 	}
 }

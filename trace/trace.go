@@ -227,11 +227,10 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 		if lay != nil && opt.Ink != InkDrawn {
 			from = lay.shown
 		}
-		e, err := measureEdges(ctx, from, dust, lone, placesOf(touches, Keep), workers)
+		e, err := measureEdges(ctx, from, t.sheet.Kind == paper.Digital, dust, lone, placesOf(touches, Keep), workers)
 		if err != nil {
 			return nil, err
 		}
-		e.digital = t.sheet.Kind == paper.Digital
 		t.edges, t.edgesKey = e, ek
 		if err := lap("edges"); err != nil {
 			return nil, err
@@ -364,7 +363,7 @@ func mostArcs(w, h int) int { return max(15_000, min(250_000, w*h/100)) }
 
 // measureEdges builds the planar map, dissolves dust, save the marks at the places to keep and, if asked to, lone pixels, and
 // measures every boundary. It returns ctx.Err() when ctx ends.
-func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, lone bool, keep []fit.Point, workers int) (*edges, error) {
+func measureEdges(ctx context.Context, f *quantize.Flats, digital bool, dust float64, lone bool, keep []fit.Point, workers int) (*edges, error) {
 	saddle := func(x, y int, a, b, c, d uint8) planar.SaddleKind { return joinSaddle(f, x, y, a, b, c, d) }
 	var builder planar.Builder
 	defer builder.Restore() // the labels are the caller's
@@ -378,7 +377,7 @@ func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, lone boo
 	}
 	m := builder.Faces()
 	lone = lone && times == 0
-	e := &edges{flats: f, marks: marksOf(m, f, lone), evened: times > 0}
+	e := &edges{flats: f, digital: digital, marks: marksOf(m, f, lone), evened: times > 0}
 	e.grain = dust
 	for round := 0; ; {
 		kept := keptFaces(m, keep)
@@ -410,6 +409,7 @@ func measureEdges(ctx context.Context, f *quantize.Flats, dust float64, lone boo
 	}
 	e.m, e.seen = m, true
 	meter := newEdgeMeter(f, m)
+	meter.coded = digital && f.Noise > 0
 	e.samples = make([][]edgeSample, len(m.Arcs))
 	e.dots = make([][]fit.Segment, len(m.Arcs))
 	e.doubt = make([]float64, len(m.Arcs))
