@@ -267,6 +267,9 @@ const (
 	bareCut     = 1.5
 	bareTip     = 0.5
 	bareTipMore = 0.42
+	// Noise moves the place where arms meet by a multiple of its own size that grows with the same cotangent: up to this
+	// one it is allowed for, beyond it would draw spikes.
+	noisyTip = 3.0
 	// The arms of the sharpest tip meet this far from its samples.
 	tipReach = 5.0
 )
@@ -288,8 +291,12 @@ func (b *builder) sharpAt(i int, m *meeting) bool {
 	if off < bareOff*b.scale {
 		reach = max(bareCut, bareTip+float64(bareTipMore*cot))
 	}
+	reach *= math.Sqrt(b.scale)
+	if cot < noisyTip {
+		reach += float64(4 * b.rough)
+	}
 	d := m.at.Sub(b.p[i]).Len()
-	if d > math.Sqrt(b.scale)*reach {
+	if d > reach {
 		return false
 	}
 	for k := -3; k <= 3; k++ {
