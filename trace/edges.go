@@ -66,20 +66,23 @@ func (e *edgeMeter) pairOf(a, b uint8) pair {
 	return pair{a: a, b: b, pure: min(0.2, max(0.004, 2.5*noise)), rise: min(0.3, max(0.02, 4*noise))}
 }
 
-// measure returns the samples of an arc in order along it. Arcs along the picture's frame have none.
-func (e *edgeMeter) measure(arc *planar.Arc) []edgeSample {
+// measure returns the samples of an arc in order along it, and how hard its edge is. Arcs along the picture's frame have none.
+func (e *edgeMeter) measure(arc *planar.Arc) (out []edgeSample, h hardness) {
 	if arc.Left == planar.Outside || arc.Right == planar.Outside {
-		return nil
+		return nil, h
 	}
 	dirs := e.m.Dirs[arc.Off : arc.Off+arc.N]
 	n := len(dirs)
 	pr := e.pairOf(e.m.Faces[arc.Left].Label, e.m.Faces[arc.Right].Label)
 	closed := arc.From == planar.None
-	out := make([]edgeSample, 0, n)
+	out = make([]edgeSample, 0, n)
 	x, y := int(arc.X), int(arc.Y)
 	for i, d := range dirs {
 		if alongBoundary(dirs, i, closed) {
-			off, weight := e.offset(x, y, d, pr)
+			off, weight, mixed := e.offset(x, y, d, pr)
+			if mixed >= 0 && besideStep(dirs, i, closed) {
+				h.add(hardness{mixed, 1})
+			}
 			lx, ly, rx, ry := planar.SidePixels(x, y, d)
 			out = append(out, edgeSample{
 				Sample: fit.Sample{
@@ -95,7 +98,7 @@ func (e *edgeMeter) measure(arc *planar.Arc) []edgeSample {
 		x += planar.DX[d]
 		y += planar.DY[d]
 	}
-	return out
+	return out, h
 }
 
 // alongBoundary reports whether crack i runs more along the local direction of the boundary than across it.
@@ -126,32 +129,33 @@ func alongBoundary(dirs []uint8, i int, closed bool) bool {
 }
 
 // offset returns how far the edge lies from the crack that leaves vertex (x, y) in direction d, in px towards the
-// right-hand side, and how far the measure can be trusted.
-func (e *edgeMeter) offset(x, y int, d uint8, pr pair) (off, weight float64) {
+// right-hand side, how far the measure can be trusted, and how much of the pixels beside is the other colour's, px; -1 where
+// that is not one edge's.
+func (e *edgeMeter) offset(x, y int, d uint8, pr pair) (off, weight, mixed float64) {
 	lx, ly, rx, ry := planar.SidePixels(x, y, d)
 	nx, ny := rx-lx, ry-ly
 	right := e.side(rx, ry, nx, ny, pr, false)
 	if right.thin {
 		if w, c, ok := e.band(rx, ry, nx, ny, pr, false); ok {
-			return c - w/2, 1
+			return c - w/2, 1, -1
 		}
 	}
 	left := e.side(lx, ly, -nx, -ny, pr, true)
 	if left.thin {
 		if w, c, ok := e.band(lx, ly, -nx, -ny, pr, true); ok {
-			return -(c - w/2), 1
+			return -(c - w/2), 1, -1
 		}
 	}
 	if right.third >= 0 || left.third >= 0 {
 		if o, ok := e.unmix(lx, ly, nx, ny, pr, left, right); ok {
-			return o, 0.7
+			return o, 0.7, -1
 		}
-		return right.sum - left.sum, doubtfulWeight
+		return right.sum - left.sum, doubtfulWeight, -1
 	}
 	if !right.ended || !left.ended {
-		return right.sum - left.sum, doubtfulWeight
+		return right.sum - left.sum, doubtfulWeight, -1
 	}
-	return right.sum - left.sum, 1
+	return right.sum - left.sum, 1, right.sum + left.sum
 }
 
 // sideWalk is what a profile meets on one side of a crack.

@@ -602,7 +602,7 @@ func (w *flatwork) flatEdge(meter *edgeMeter, x, y int, d uint8) (off, weight fl
 		if a == b || w.paint[l] != w.paintOf(a) || w.paint[r] != w.paintOf(b) {
 			return 0, bridgeWeight, false
 		}
-		off, weight = meter.offset(x, y, d, meter.pairOf(a, b))
+		off, weight, _ = meter.offset(x, y, d, meter.pairOf(a, b))
 		return off, weight, true
 	}
 	left, ok := w.inkAlong(lx, ly, lx-rx, ly-ry)

@@ -414,30 +414,45 @@ func measureEdges(ctx context.Context, f *quantize.Flats, digital bool, dust flo
 	e.dots = make([][]fit.Segment, len(m.Arcs))
 	e.doubt = make([]float64, len(m.Arcs))
 	e.tips = make([][]fit.Tip, len(m.Arcs))
-	err := largestFirst(ctx, len(m.Arcs), workers, func(i int) int { return int(m.Arcs[i].N) }, func(i int) {
+	size := func(i int) int { return int(m.Arcs[i].N) }
+	each := make([]hardness, len(m.Arcs))
+	err := largestFirst(ctx, len(m.Arcs), workers, size, func(i int) {
 		if d := meter.dot(i); d != nil {
 			e.dots[i] = d
 			return
 		}
-		e.samples[i] = meter.measure(&m.Arcs[i])
-		ends := meter.tips(&m.Arcs[i])
-		if ends = meter.withBroad(&m.Arcs[i], e.samples[i], ends); len(ends) > 0 {
-			e.samples[i] = withEnds(e.samples[i], &m.Arcs[i], ends)
+		e.samples[i], each[i] = meter.measure(&m.Arcs[i])
+	})
+	if err != nil {
+		return nil, err
+	}
+	var all hardness
+	for i := range each {
+		all.add(each[i])
+	}
+	err = largestFirst(ctx, len(m.Arcs), workers, size, func(i int) {
+		a := &m.Arcs[i]
+		if e.dots[i] != nil || a.Left == planar.Outside || a.Right == planar.Outside {
+			return
+		}
+		e.doubt[i] = f.Doubt(m.Faces[a.Left].Label, m.Faces[a.Right].Label)
+		if e.evened {
+			e.doubt[i] = max(e.doubt[i], evenedDoubt)
+		}
+		if each[i].hard(all) {
+			e.samples[i], e.doubt[i] = meter.measureHard(a), max(e.doubt[i], hardDoubt)
+			return
+		}
+		ends := meter.tips(a)
+		if ends = meter.withBroad(a, e.samples[i], ends); len(ends) > 0 {
+			e.samples[i] = withEnds(e.samples[i], a, ends)
 			for k := range ends {
 				e.tips[i] = append(e.tips[i], ends[k].Tip)
 			}
 		}
-		if a := &m.Arcs[i]; a.Left != planar.Outside && a.Right != planar.Outside {
-			var steps []fit.Tip
-			e.samples[i], steps = withSteps(e.samples[i], meter.pairOf(m.Faces[a.Left].Label, m.Faces[a.Right].Label))
-			e.tips[i] = append(e.tips[i], steps...)
-		}
-		if a := &m.Arcs[i]; a.Left != planar.Outside && a.Right != planar.Outside {
-			e.doubt[i] = f.Doubt(m.Faces[a.Left].Label, m.Faces[a.Right].Label)
-			if e.evened {
-				e.doubt[i] = max(e.doubt[i], evenedDoubt)
-			}
-		}
+		var steps []fit.Tip
+		e.samples[i], steps = withSteps(e.samples[i], meter.pairOf(m.Faces[a.Left].Label, m.Faces[a.Right].Label))
+		e.tips[i] = append(e.tips[i], steps...)
 	})
 	if err != nil {
 		return nil, err
