@@ -15,7 +15,9 @@ const (
 	cleanMiss    = 16   // levels by which a mixture may miss a pixel of an island there: what lies beneath shows at seams
 	reefPixels   = 400  // pixels of a reef at most: a rim between two areas
 	reefShare    = 0.45 // of a reef's pixels that is its own, on average: a thinner rim comes and goes
-	seamShare    = 0.3  // the same where another tint may shine through: painted one after the other, two areas that abut leave a quarter bare
+	longReef     = 16   // pixels of a reef from which on it does not, however thin
+	thinReef     = 0.25 // the share of such a one: a rim of 0.3 px, where it is parted between two pixels now and then
+	seamShare    = 0.3  // the share where another tint may shine through: painted one after the other, two areas that abut leave a quarter bare
 	islandReach  = 2    // px within which an area lies around an island
 )
 
@@ -25,10 +27,15 @@ func (q *flattener) drownIslands() {
 	if q.rough {
 		most, may, reefs = islandPixels, roughMiss, 0
 	}
-	q.eachIsland(max(most, reefs), func(island []int) {
+	islands := q.islands(max(most, reefs))
+	if !q.rough {
+		islands = q.chains(islands)
+	}
+next:
+	for _, island := range islands {
 		labels := q.shores(island, q.labels[island[0]])
 		if len(labels) == 0 || q.drownReef(island, labels) || len(island) > most {
-			return
+			continue
 		}
 		to := make([]uint8, len(island))
 		own := q.tints[q.labels[island[0]]].v
@@ -38,14 +45,14 @@ func (q *flattener) drownIslands() {
 				l = q.rungBy(q.tone(i), labels, may)
 			}
 			if l == unlabelled {
-				return
+				continue next
 			}
 			to[k] = uint8(l)
 		}
 		for k, i := range island {
 			q.labels[i] = to[k]
 		}
-	})
+	}
 }
 
 // rungBy returns the label of the larger share in the pair of labels whose edge drives pixels to c, the best within may
@@ -83,7 +90,7 @@ func (q *flattener) drownReef(island, labels []int) bool {
 	}
 	own, l, m := q.tints[q.labels[island[0]]].v, labels[0], labels[1]
 	to := make([]uint8, len(island))
-	var share, seam float64
+	var share, seam, bare float64
 	odd := 0
 	for k, i := range island {
 		w, miss, ok := mix3(q.tone(i), own, q.tints[l].v, q.tints[m].v)
@@ -92,19 +99,35 @@ func (q *flattener) drownReef(island, labels []int) bool {
 			w[0] = 1
 		}
 		share += w[0]
+		bare += Seam(w[1], w[2])
 		seam += q.shining(q.tone(i), l, m, w[0])
 		to[k] = uint8(m)
 		if w[1] >= w[2] {
 			to[k] = uint8(l)
 		}
 	}
-	if 5*odd > len(island) || share > reefShare*float64(len(island)) && seam > seamShare*float64(len(island)) {
+	least := reefShare
+	if len(island) >= longReef {
+		least = thinReef
+	}
+	if 5*odd > len(island) || share > least*float64(len(island)) && share > bare && seam > seamShare*float64(len(island)) {
 		return false
 	}
 	for k, i := range island {
 		q.labels[i] = to[k]
 	}
 	return true
+}
+
+// seamRoom is how many times what a seam leaves bare a rim must show to be none: renderers that count coverage in sixteenths
+// leave up to a third more.
+const seamRoom = 1.3
+
+// Seam returns the most that is taken for shining through between two areas with shares a and b in a pixel. Of two that
+// abut the one painted last shows all its coverage, and covers of what the first left bare as much again: of what lies
+// beneath a(1-a) is seen if that is a, else b(1-b).
+func Seam(a, b float64) float64 {
+	return seamRoom * max(float64(a*(1-a)), float64(b*(1-b)))
 }
 
 // shining returns the least share of a tint that, shining through between labels l and m, explains c as well as a share of
@@ -121,9 +144,8 @@ func (q *flattener) shining(c tone, l, m int, most float64) float64 {
 	return most
 }
 
-// eachIsland calls do with the pixels of every island of so many at most, in the order of their first pixels. do may label them.
-func (q *flattener) eachIsland(most int, do func(island []int)) {
-	var islands [][]int
+// islands returns the pixels of every island of so many at most, in the order of their first pixels, and marks them adrift.
+func (q *flattener) islands(most int) (islands [][]int) {
 	ashore := q.beaches()
 	seen := q.blank()
 	var pixels []int
@@ -146,9 +168,41 @@ func (q *flattener) eachIsland(most int, do func(island []int)) {
 			setBits(q.adrift, i, i+1)
 		}
 	}
-	for _, island := range islands {
-		do(island)
+	return islands
+}
+
+// chains joins islands of one label that meet at corners: a thin rim aslant is labelled so.
+func (q *flattener) chains(islands [][]int) (chains [][]int) {
+	of := make(map[int]int) // island by pixel
+	for n, island := range islands {
+		for _, i := range island {
+			of[i] = n
+		}
 	}
+	taken := make([]bool, len(islands))
+	for n := range islands {
+		if taken[n] {
+			continue
+		}
+		taken[n] = true
+		chain := islands[n]
+		for k := 0; k < len(chain); k++ {
+			x, y := chain[k]%q.w, chain[k]/q.w
+			for dir := 1; dir < 8; dir += 2 {
+				xx, yy := x+compass[dir][0], y+compass[dir][1]
+				if uint(xx) >= uint(q.w) || uint(yy) >= uint(q.h) {
+					continue
+				}
+				j := yy*q.w + xx
+				if o, ok := of[j]; ok && !taken[o] && q.labels[j] == q.labels[chain[k]] {
+					taken[o] = true
+					chain = append(chain, islands[o]...)
+				}
+			}
+		}
+		chains = append(chains, chain)
+	}
+	return chains
 }
 
 // beaches returns the pixels without cores that have a core of their own label beside them.

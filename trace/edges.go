@@ -192,8 +192,11 @@ func (e *edgeMeter) side(px, py, sx, sy int, pr pair, left bool) sideWalk {
 		}
 		f := e.flats.Coverage(i, other, own)
 		if f > last+pr.rise {
-			// Another edge begins before the colour was pure: the other colour's if the impurity keeps growing.
-			w.thin = true
+			// Another edge begins before the colour was pure: the other colour's if the impurity keeps growing, a third
+			// one's where the two do not explain it.
+			if w.third = e.beyond(i, px, py, sx, sy, own, other); w.third < 0 {
+				w.thin = true
+			}
 			return w
 		}
 		w.sum += f
@@ -207,6 +210,28 @@ func (e *edgeMeter) side(px, py, sx, sy int, pr pair, left bool) sideWalk {
 		py += sy
 	}
 	return w
+}
+
+// foreign is by how many levels a pixel must miss the mixtures of two colours to show a third: each of three channels is
+// rounded about twice.
+const foreign = 3.5
+
+// beyond returns the label that a walk from pixel i at (px, py) in steps of (sx, sy) meets after own, where the pixel
+// shows a colour beside own and other and the label is neither; else -1. Noise tells nothing of the kind.
+func (e *edgeMeter) beyond(i, px, py, sx, sy int, own, other uint8) int {
+	if _, miss := e.flats.Mixed(i, own, other); e.noise > 0 || miss <= foreign {
+		return -1
+	}
+	for k := 0; k < e.reach && px >= 0 && py >= 0 && px < e.m.W && py < e.m.H; k++ {
+		if l := e.flats.Labels[py*e.m.W+px]; l != own {
+			if l == other {
+				return -1
+			}
+			return int(l)
+		}
+		px, py = px+sx, py+sy
+	}
+	return -1
 }
 
 // band measures a stroke too thin for a pure pixel, with the same colour on both sides: its width is the sum of its
@@ -288,11 +313,6 @@ func (e *edgeMeter) unmix(lx, ly, nx, ny int, pr pair, left, right sideWalk) (fl
 	if right.thin || left.thin { // the shares beyond belong to another edge of the two
 		return 0, false
 	}
-	var basis [3][3]float64
-	for k, l := range [3]uint8{pr.a, pr.b, uint8(third)} {
-		c := e.flats.Palette[l].Colour
-		basis[k] = [3]float64{float64(c.R), float64(c.G), float64(c.B)}
-	}
 	thinRight := right.third >= 0
 	if thinRight == (left.third >= 0) {
 		return 0, false
@@ -312,8 +332,7 @@ func (e *edgeMeter) unmix(lx, ly, nx, ny int, pr pair, left, right sideWalk) (fl
 				break
 			}
 			i := y*e.m.W + x
-			r, g, b := e.flats.Pixel(i)
-			sa, sb, sc, ok := shares([3]float64{r, g, b}, basis)
+			sa, sb, sc, ok := sharesAt(e.flats, i, pr.a, pr.b, uint8(third))
 			if !ok {
 				return 0, false
 			}
@@ -339,9 +358,24 @@ func (e *edgeMeter) unmix(lx, ly, nx, ny int, pr pair, left, right sideWalk) (fl
 	return sum, true
 }
 
+// distinctLevels is the distance of a colour from the line through two others, levels, from which on rounding alone leaves
+// their shares in a pixel good to 0.02: three channels rounded to whole levels are off by 0.4 along any one direction.
+const distinctLevels = 20.0
+
+// sharesAt returns the shares of three labels in pixel i.
+func sharesAt(f *quantize.Flats, i int, a, b, c uint8) (sa, sb, sc float64, ok bool) {
+	var basis [3][3]float64
+	for k, l := range [3]uint8{a, b, c} {
+		v := f.Palette[l].Colour
+		basis[k] = [3]float64{float64(v.R), float64(v.G), float64(v.B)}
+	}
+	x, y, z := f.Pixel(i)
+	return shares([3]float64{x, y, z}, basis, f.Noise == 0)
+}
+
 // shares parts colour c into three basis colours, each 0..1 with sum 1 (least squares, then clamped). ok is false
-// where the three lie too nearly on a line to be told apart, or c is no mixture of them.
-func shares(c [3]float64, basis [3][3]float64) (a, b, d float64, ok bool) {
+// where the three lie too nearly on a line to be told apart; exact says that pixels are rounded, but have no noise.
+func shares(c [3]float64, basis [3][3]float64, exact bool) (a, b, d float64, ok bool) {
 	var u, v, w [3]float64
 	for k := range c {
 		u[k], v[k], w[k] = basis[0][k]-basis[2][k], basis[1][k]-basis[2][k], c[k]-basis[2][k]
@@ -349,7 +383,7 @@ func shares(c [3]float64, basis [3][3]float64) (a, b, d float64, ok bool) {
 	uu, vv, uv, uw, vw := dot3(u, u), dot3(v, v), dot3(u, v), dot3(u, w), dot3(v, w)
 	det := float64(uu*vv) - float64(uv*uv)
 	// sin² of the angle between the two colour differences; below 10° noise decides.
-	if det < 0.03*uu*vv {
+	if det < 0.03*uu*vv && !(exact && det > distinctLevels*distinctLevels*max(uu, vv, uu+vv-2*uv)) {
 		return 0, 0, 0, false
 	}
 	a = (float64(uw*vv) - float64(vw*uv)) / det
