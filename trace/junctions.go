@@ -45,7 +45,7 @@ type junctions struct {
 
 // findJunctions places the nodes of a map from the samples of its arcs.
 func findJunctions(e *edges) junctions {
-	m, samples, noise := e.m, e.samples, e.noise
+	m, samples := e.m, e.samples
 	j := junctions{at: make([]fit.Point, len(m.Nodes)), through: make([]planar.Half, 2*len(m.Arcs)), clear: make([]float64, 2*len(m.Arcs)), corners: map[planar.Half]arcCorner{}, gone: make([]bool, len(m.Arcs))}
 	for i := range j.through {
 		j.through[i] = -1
@@ -91,7 +91,7 @@ func findJunctions(e *edges) junctions {
 			}
 		}
 	}
-	j.meetTips(m, samples, noise)
+	j.meetTips(e)
 	return j
 }
 
@@ -104,7 +104,8 @@ const (
 
 // meetTips finds junctions a few cracks apart whose other arcs all run to one place, as where several narrow tips
 // meet, and puts them there: the arcs between them shrink to a point.
-func (j *junctions) meetTips(m *planar.Map, samples [][]edgeSample, noise float64) {
+func (j *junctions) meetTips(e *edges) {
+	m := e.m
 	for a := range m.Arcs {
 		arc := &m.Arcs[a]
 		if arc.From == planar.None || arc.From == arc.To || arc.N > shortArc || j.gone[a] || arc.Left == planar.Outside || arc.Right == planar.Outside {
@@ -130,7 +131,7 @@ func (j *junctions) meetTips(m *planar.Map, samples [][]edgeSample, noise float6
 			Y: float64(m.Nodes[arc.From].Y+m.Nodes[arc.To].Y) / 2,
 		}
 		for _, gap := range clearances[1:] {
-			x, ok := meetAt(m, samples, halves, v, gap, noise)
+			x, ok := e.meetAt(halves, v, gap)
 			if !ok {
 				continue
 			}
@@ -152,16 +153,19 @@ func (j *junctions) meetTips(m *planar.Map, samples [][]edgeSample, noise float6
 	}
 }
 
+// meetMiss is how far a curve may lie off a place where it is to end, or off a sample of its own, px.
+const meetMiss = 0.15
+
 // meetAt returns the place where all the half arcs meet, by their samples beyond gap cracks; ok is false where they
 // do not run to one place.
-func meetAt(m *planar.Map, samples [][]edgeSample, halves []planar.Half, v fit.Point, gap, noise float64) (x fit.Point, ok bool) {
+func (e *edges) meetAt(halves []planar.Half, v fit.Point, gap float64) (x fit.Point, ok bool) {
 	var ends []arcEnd
 	for _, h := range halves {
-		e, ok := endOf(m, samples, h, gap)
-		if !ok || e.local.Count < minLocal {
+		end, ok := endOf(e.m, e.samples, h, gap)
+		if !ok || end.local.Count < minLocal {
 			return x, false
 		}
-		ends = append(ends, e)
+		ends = append(ends, end)
 	}
 	const hold = 1e-4 // only to have a solution
 	x = v
@@ -184,7 +188,7 @@ func meetAt(m *planar.Map, samples [][]edgeSample, halves []planar.Half, v fit.P
 		}
 	}
 	for k := range ends {
-		if p, _ := ends[k].local.At(x); p.Sub(x).Len() > 0.15+3*noise {
+		if p, _ := ends[k].local.At(x); p.Sub(x).Len() > meetMiss+3*e.noise || !e.aside(halves[k], halves, &ends[k].local, gap) {
 			return x, false
 		}
 	}
@@ -387,8 +391,15 @@ func (j *junctions) joinThrough(e *edges, node *planar.Node) {
 					if used[i] || used[k] || halves[i].Arc() == halves[k].Arc() {
 						continue
 					}
-					if misfit, ok := throughMisfit(m, e.samples, halves[i], halves[k], gap, e.noise); ok && misfit < best {
-						best, bi, bk = misfit, i, k
+					one, ok := throughLine(m, e.samples, halves[i], halves[k], gap, e.noise)
+					if !ok || one.RMS >= best {
+						continue
+					}
+					for _, h := range [2]planar.Half{halves[i], halves[k]} {
+						ok = ok && e.aside(h, halves[:n], &one, gap)
+					}
+					if ok {
+						best, bi, bk = one.RMS, i, k
 					}
 				}
 			}
@@ -408,14 +419,14 @@ func (j *junctions) joinThrough(e *edges, node *planar.Node) {
 	}
 }
 
-// throughMisfit returns the root mean square distance of the samples of two arcs, beyond gap from the junction that
-// both leave, from one quadratic; ok says that they may be one line.
-func throughMisfit(m *planar.Map, samples [][]edgeSample, a, b planar.Half, gap, noise float64) (misfit float64, ok bool) {
+// throughLine returns the quadratic through the samples of two arcs, beyond gap from the junction that both leave; ok says
+// that they may be one line.
+func throughLine(m *planar.Map, samples [][]edgeSample, a, b planar.Half, gap, noise float64) (one fit.Local, ok bool) {
 	var bufA, bufB [3 * throughSpan]fit.Point
 	pa := samplesNear(bufA[:0], m, samples, a, gap, gap+throughSpan)
 	pb := samplesNear(bufB[:0], m, samples, b, gap, gap+throughSpan)
 	if len(pa) < minLocal || len(pb) < minLocal {
-		return 0, false
+		return one, false
 	}
 	all := make([]fit.Point, 0, len(pa)+len(pb))
 	for i := len(pa) - 1; i >= 0; i-- {
@@ -424,13 +435,70 @@ func throughMisfit(m *planar.Map, samples [][]edgeSample, a, b planar.Half, gap,
 	all = append(all, pb...)
 	// The two arcs must leave the junction in opposite directions, or a quadratic would fold.
 	if pa[len(pa)-1].Sub(pa[0]).Dot(pb[len(pb)-1].Sub(pb[0])) > 0 {
-		return 0, false
+		return one, false
 	}
-	one := fit.FitLocal(all, true)
+	one = fit.FitLocal(all, true)
 	la, lb := fit.FitLocal(pa, len(pa) >= 5), fit.FitLocal(pb, len(pb) >= 5)
 	alone := max(la.RMS, lb.RMS)
 	limit := max(0.05, max(2.5*noise, 2*alone))
-	return one.RMS, one.RMS < min(limit, 0.05+4*noise)
+	return one, one.RMS < min(limit, 0.05+4*noise)
+}
+
+// besides is how far from another boundary samples may be drawn aside by it, px: a wedge's thickness, and half the way
+// between two samples. tainting is the share of a third colour that draws one aside by more than meetMiss allows.
+const (
+	besides  = wedge + 0.5
+	tainting = 0.05
+)
+
+// aside reports whether the samples of half arc h that were left out, within gap cracks of the junction, lie on a curve,
+// or may have been drawn aside: beside another of the boundaries that meet there, or by what their pixels show of a
+// third colour. Where they lie apart from all that, the curve does not pass there. Samples in doubt may be drawn aside
+// anywhere, and pixels tell nothing of boundaries that they do not show.
+func (e *edges) aside(h planar.Half, others []planar.Half, curve *fit.Local, gap float64) bool {
+	may := true
+	if !e.seen || e.doubt[h.Arc()] > 0 {
+		return may
+	}
+	eachNear(e.m, e.samples, h, gap, func(_ float64, s *edgeSample) {
+		if !may || s.Weight <= doubtfulWeight || math.Abs(curve.Off(s.Point)) < meetMiss+3*e.noise {
+			return
+		}
+		may = e.tainted(h, others, s.Point)
+		for _, g := range others {
+			if g != h && !may {
+				eachNear(e.m, e.samples, g, gap+besides, func(_ float64, o *edgeSample) {
+					may = may || o.Sub(s.Point).Len() < besides
+				})
+			}
+		}
+	})
+	return may
+}
+
+// tainted reports whether the pixel at p, on half arc h, may show a colour that only other boundaries of its junction part.
+func (e *edges) tainted(h planar.Half, others []planar.Half, p fit.Point) bool {
+	f, m := e.flats, e.m
+	a := &m.Arcs[h.Arc()]
+	l, r := m.Faces[a.Left].Label, m.Faces[a.Right].Label
+	x, y := int(p.X), int(p.Y)
+	if x < 0 || y < 0 || x >= f.W || y >= f.H {
+		return true
+	}
+	for _, g := range others {
+		b := &m.Arcs[g.Arc()]
+		for _, face := range [2]int32{b.Left, b.Right} {
+			if face == planar.Outside {
+				continue
+			}
+			if t := m.Faces[face].Label; t != l && t != r {
+				if own, _, _, ok := sharesAt(f, y*f.W+x, t, l, r); !ok || own > tainting {
+					return true
+				}
+			}
+		}
+	}
+	return false
 }
 
 // samplesNear appends the trusted samples of the half arc h from lo to hi cracks after the node that it leaves.

@@ -87,3 +87,43 @@ func TestCornerBesideJunction(t *testing.T) {
 		t.Errorf("%d of 60 are missed", missed)
 	}
 }
+
+// TestBendBesideJunction: where two areas that lie on a line meet a third one below, whose side bends some pixels farther on,
+// that side runs straight to the line, not to where the bend would.
+func TestBendBesideJunction(t *testing.T) {
+	r := rand.New(rand.NewPCG(7, 10))
+	for range 40 {
+		x0, y0 := 41+r.Float64(), 41+r.Float64()
+		bend, start := (2*r.Float64()-1)*0.06, 6+3*r.Float64()
+		round, over := 10+6*r.Float64(), 6+6*r.Float64()
+		leg := func(x, y float64) bool {
+			d := math.Max(0, y-y0-start)
+			return x > x0-bend*d*d && x < 90 && y > y0-8 && y < y0+25
+		}
+		pic := drawn(110, 80, figure{navy, leg}, box(orange, 5, 5, x0+0.3, y0), roundedBox(teal, x0-over, 5, 95, y0, round))
+		d := traced(t, pic, digital).Drawing
+		side, nearest := fit.Point{X: x0, Y: y0 + 2}, math.Inf(1)
+		for _, l := range d.Layers {
+			for _, s := range l.Shapes {
+				for _, ring := range s.Rings {
+					nearest = math.Min(nearest, farFrom(ring, side))
+				}
+			}
+		}
+		if nearest > 0.3 {
+			t.Errorf("a leg that bends by %.2f: its side at %.2f,%.2f is drawn %.2f px off", bend, side.X, side.Y, nearest)
+		}
+	}
+}
+
+// farFrom returns how far a place is from a path, px.
+func farFrom(p fit.Path, q fit.Point) float64 {
+	least := math.Inf(1)
+	for _, s := range p.Segments {
+		n := 20 * (1 + int(s.Length()))
+		for k := range n + 1 {
+			least = math.Min(least, s.At(float64(k)/float64(n)).Sub(q).Len())
+		}
+	}
+	return least
+}
