@@ -14,6 +14,13 @@ import (
 // leastGain is how much shorter the hidden edges must get for a colour to leave its place by area, px.
 const leastGain = 8
 
+// An edge hidden under a face of less than thinFace px across shines through the pixels that it shares with what lies
+// beyond: it counts underThin times.
+const (
+	thinFace  = 2.0
+	underThin = 4
+)
+
 // orderPasses bounds the passes over all colours; two or three find nothing more in drawings.
 const orderPasses = 8
 
@@ -65,6 +72,7 @@ type orderer struct {
 // newOrderer collects the rings of painted faces.
 func newOrderer(m *planar.Map, labels int, painted func(face int32) bool) *orderer {
 	o := &orderer{rings: make([][]orderRing, labels), depends: make([]labelSet, labels), stamp: make([]int32, len(m.Faces))}
+	thin := thinFaces(m)
 	for i := range m.Faces {
 		face := int32(i)
 		if !painted(face) {
@@ -78,6 +86,9 @@ func newOrderer(m *planar.Map, labels int, painted func(face int32) bool) *order
 				if f := m.LeftOf(h); f != planar.Outside && painted(f) {
 					s.left = int(m.Faces[f].Label)
 					o.depends[l].add(s.left)
+					if thin[f] {
+						s.n *= underThin
+					}
 				}
 				r.arcs = append(r.arcs, s)
 			}
@@ -101,6 +112,21 @@ func newOrderer(m *planar.Map, labels int, painted func(face int32) bool) *order
 		}
 	}
 	return o
+}
+
+// thinFaces tells the faces that are less than thinFace px across on average.
+func thinFaces(m *planar.Map) []bool {
+	thin := make([]bool, len(m.Faces))
+	for i := range m.Faces {
+		around := 0
+		for _, ring := range m.Faces[i].Rings {
+			for _, h := range ring {
+				around += int(m.Arcs[h.Arc()].N)
+			}
+		}
+		thin[i] = 2*float64(m.Faces[i].Area) < thinFace*float64(around)
+	}
+	return thin
 }
 
 // stretchOf measures a half arc.

@@ -43,3 +43,16 @@ func TestThinRims(t *testing.T) {
 		}
 	}
 }
+
+// TestRimsLieBelow: a thin rim is painted below what it borders, though more of its colour lies on top: edges hidden under
+// the rim would show through its pixels.
+func TestRimsLieBelow(t *testing.T) {
+	for _, width := range []float64{1.2, 1.6} {
+		pic := drawn(130, 130, box(orange, 4.3, 4.4, 125.6, 125.7), disc(white, 65.2+width, 65.4, 40.3), disc(navy, 65.2, 65.4, 40.3),
+			disc(white, 55.3, 50.2, 7), disc(white, 78.4, 76.1, 6))
+		d := traced(t, pic, trace.Options{}).Drawing
+		if len(d.Layers) != 3 || d.Layers[2].Colour != navy {
+			t.Errorf("a rim of %.1f px: want the rim below the disc, have %s", width, summary(d))
+		}
+	}
+}
