@@ -444,10 +444,11 @@ func throughLine(m *planar.Map, samples [][]edgeSample, a, b planar.Half, gap, n
 	return one, one.RMS < min(limit, 0.05+4*noise)
 }
 
-// besides is how far from another boundary samples may be drawn aside by it, px: a wedge's thickness, and half the way
-// between two samples. tainting is the share of a third colour that draws one aside by more than meetMiss allows.
+// besides is how far from another boundary samples may be drawn aside by it, px: up to two there need not be a pure pixel
+// between, and half the way between two samples. tainting is the share of a third colour that draws one aside by more
+// than meetMiss allows.
 const (
-	besides  = wedge + 0.5
+	besides  = 2.5
 	tainting = 0.05
 )
 
