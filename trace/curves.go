@@ -377,7 +377,7 @@ func (g *group) ends(m *planar.Map, nodes []fit.Point) (start, end fit.Point) {
 
 func (g *group) fit(e *edges, jn *junctions, opt fit.Options) {
 	m, nodes := e.m, jn.at
-	opt = g.loosened(e, opt)
+	opt = g.loosened(e, jn.freedom, opt)
 	if jn.loose != nil && !slices.ContainsFunc(g.halves, func(h planar.Half) bool { return !jn.loose[h.Arc()] }) {
 		opt = jn.hidden
 	}
@@ -470,12 +470,12 @@ func beyond(s fit.Segment, t *fit.Tip) bool {
 }
 
 // loosened allows for the doubt about the group's samples.
-func (g *group) loosened(e *edges, opt fit.Options) fit.Options {
+func (g *group) loosened(e *edges, freedom float64, opt fit.Options) fit.Options {
 	doubt := 0.0
 	for _, h := range g.halves {
 		doubt = max(doubt, e.doubt[h.Arc()])
 	}
-	opt.Tolerance = max(opt.Tolerance, doubtTolerance*doubt)
+	opt.Tolerance = max(opt.Tolerance, float64(doubtTolerance*doubt)*freedom)
 	opt.Scale = max(opt.Scale, min(doubtScaleMost, 1+doubtScale*doubt))
 	if e.digital {
 		opt.Noise = max(opt.Noise, doubtNoise*doubt)

@@ -110,3 +110,16 @@ func TestHardLetters(t *testing.T) {
 		t.Errorf("%d of %d corners found, %d invented", found, corners, invented)
 	}
 }
+
+// Smoothness acts on hard edges as on others: the freer, the fewer segments.
+func TestHardSmoothness(t *testing.T) {
+	_, pic := glyph(t, goregular.TTF, '&', 300*finer)
+	pic = hard(pic)
+	var counts []int
+	for _, s := range []float64{0, 50, 100} {
+		counts = append(counts, traced(t, pic, trace.Options{Smoothness: &s}).Report.Segments)
+	}
+	if counts[0] <= counts[1] || counts[1] <= counts[2] {
+		t.Errorf("%d segments at smoothness 0, 50 and 100", counts)
+	}
+}

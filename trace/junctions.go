@@ -41,12 +41,14 @@ type junctions struct {
 	// loose marks arcs that nobody sees; lines of nothing else are fitted by hidden. nil for none.
 	loose  []bool
 	hidden fit.Options
+	// freedom is by how much the smoothness asked for multiplies what doubt adds to tolerances; 1 at neutral.
+	freedom float64
 }
 
 // findJunctions places the nodes of a map from the samples of its arcs.
 func findJunctions(e *edges) junctions {
 	m, samples := e.m, e.samples
-	j := junctions{at: make([]fit.Point, len(m.Nodes)), through: make([]planar.Half, 2*len(m.Arcs)), clear: make([]float64, 2*len(m.Arcs)), corners: map[planar.Half]arcCorner{}, gone: make([]bool, len(m.Arcs))}
+	j := junctions{at: make([]fit.Point, len(m.Nodes)), through: make([]planar.Half, 2*len(m.Arcs)), clear: make([]float64, 2*len(m.Arcs)), corners: map[planar.Half]arcCorner{}, gone: make([]bool, len(m.Arcs)), freedom: 1}
 	for i := range j.through {
 		j.through[i] = -1
 		j.clear[i] = endGap

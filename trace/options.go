@@ -100,10 +100,7 @@ func (o *Options) dust(s *paper.Sheet) float64 {
 
 // fit returns the options of the curve fit for samples of the given noise, px.
 func (o *Options) fit(s *paper.Sheet, noise float64) fit.Options {
-	smoothness, turn := DefaultSmoothness, DefaultTurn
-	if o.Smoothness != nil {
-		smoothness = *o.Smoothness
-	}
+	turn := DefaultTurn
 	if o.Turn != nil {
 		turn = *o.Turn
 	}
@@ -120,11 +117,17 @@ func (o *Options) fit(s *paper.Sheet, noise float64) fit.Options {
 		tolerance = min(3, max(2.2*small, 0.2+3.5*noise))
 		scale = 1 + small
 	}
-	// 0 halves the tolerance, 50 keeps it, 100 makes it four times as wide.
-	if smoothness < 50 {
-		tolerance *= math.Exp2((smoothness - 50) / 50)
-	} else {
-		tolerance *= math.Exp2((smoothness - 50) / 25)
+	return fit.Options{Tolerance: tolerance * o.freedom(), Noise: noise, Turn: turn, Scale: scale}
+}
+
+// freedom is by how much smoothness multiplies tolerances: 0 halves them, 50 keeps them, 100 makes them four times as wide.
+func (o *Options) freedom() float64 {
+	smoothness := DefaultSmoothness
+	if o.Smoothness != nil {
+		smoothness = *o.Smoothness
 	}
-	return fit.Options{Tolerance: tolerance, Noise: noise, Turn: turn, Scale: scale}
+	if smoothness < 50 {
+		return math.Exp2((smoothness - 50) / 50)
+	}
+	return math.Exp2((smoothness - 50) / 25)
 }

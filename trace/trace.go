@@ -248,6 +248,7 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	ck := curvesKey{ek, fmt.Sprint(fopt)}
 	if t.outlines == nil || t.curvesKey != ck {
 		jn := findJunctions(t.edges)
+		jn.freedom = opt.freedom()
 		lay.hideCuts(t.edges.m, &jn, fopt)
 		o, err := fitOutlines(ctx, t.edges, jn, fopt, workers)
 		if err != nil {
