@@ -1,6 +1,7 @@
 package quantize
 
 import (
+	"iter"
 	"math/bits"
 	"slices"
 )
@@ -127,7 +128,7 @@ const seamRoom = 1.3
 // abut the one painted last shows all its coverage, and covers of what the first left bare as much again: of what lies
 // beneath a(1-a) is seen if that is a, else b(1-b).
 func Seam(a, b float64) float64 {
-	return seamRoom * max(float64(a*(1-a)), float64(b*(1-b)))
+	return float64(seamRoom * max(float64(a*(1-a)), float64(b*(1-b))))
 }
 
 // shining returns the least share of a tint that, shining through between labels l and m, explains c as well as a share of
@@ -187,13 +188,7 @@ func (q *flattener) chains(islands [][]int) (chains [][]int) {
 		taken[n] = true
 		chain := islands[n]
 		for k := 0; k < len(chain); k++ {
-			x, y := chain[k]%q.w, chain[k]/q.w
-			for dir := 1; dir < 8; dir += 2 {
-				xx, yy := x+compass[dir][0], y+compass[dir][1]
-				if uint(xx) >= uint(q.w) || uint(yy) >= uint(q.h) {
-					continue
-				}
-				j := yy*q.w + xx
+			for j := range q.around(chain[k], atCorners) {
 				if o, ok := of[j]; ok && !taken[o] && q.labels[j] == q.labels[chain[k]] {
 					taken[o] = true
 					chain = append(chain, islands[o]...)
@@ -203,6 +198,25 @@ func (q *flattener) chains(islands [][]int) (chains [][]int) {
 		chains = append(chains, chain)
 	}
 	return chains
+}
+
+// The compass goes round: every other direction crosses a side of the pixel or a corner.
+const (
+	atSides   = 0
+	atCorners = 1
+)
+
+// around yields the pixels of the picture that meet pixel i at its sides or its corners.
+func (q *flattener) around(i, first int) iter.Seq[int] {
+	return func(yield func(int) bool) {
+		x, y := i%q.w, i/q.w
+		for dir := first; dir < len(compass); dir += 2 {
+			xx, yy := x+compass[dir][0], y+compass[dir][1]
+			if uint(xx) < uint(q.w) && uint(yy) < uint(q.h) && !yield(yy*q.w+xx) {
+				return
+			}
+		}
+	}
 }
 
 // beaches returns the pixels without cores that have a core of their own label beside them.
@@ -234,13 +248,7 @@ func (q *flattener) land(dst []int, first int, ashore, seen []uint64) (pixels []
 	pixels = append(dst, first)
 	l := q.labels[first]
 	for k := 0; k < len(pixels); k++ {
-		x, y := pixels[k]%q.w, pixels[k]/q.w
-		for dir := 0; dir < 8; dir += 2 {
-			xx, yy := x+compass[dir][0], y+compass[dir][1]
-			if uint(xx) >= uint(q.w) || uint(yy) >= uint(q.h) {
-				continue
-			}
-			j := yy*q.w + xx
+		for j := range q.around(pixels[k], atSides) {
 			switch {
 			case q.labels[j] != l:
 			case bit(ashore, j):

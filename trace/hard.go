@@ -80,9 +80,9 @@ type run struct {
 	n     int // cracks
 }
 
+// runsOf parts the cracks of an arc into runs, in order.
 func runsOf(dirs []uint8, closed bool) (runs []run) {
-	turned := 0
-	n := len(dirs)
+	n, turned := len(dirs), 0
 	// A loop is read from a turn on, so that no run is cut.
 	if closed {
 		for turned < n && dirs[turned] == dirs[(turned+n-1)%n] {
@@ -99,8 +99,8 @@ func runsOf(dirs []uint8, closed bool) (runs []run) {
 	return runs
 }
 
-// hardOffsets returns for every crack of a hard arc how far the edge lies from its middle, px to the right of its direction.
-// 0 where it crosses there.
+// hardOffsets returns for every crack of a hard arc how far the edge lies from its middle, px to the right of its
+// direction.
 func hardOffsets(dirs []uint8, closed bool) []float64 {
 	off := make([]float64, len(dirs))
 	runs := runsOf(dirs, closed)
@@ -115,7 +115,7 @@ func hardOffsets(dirs []uint8, closed bool) []float64 {
 	}
 	for k := range runs {
 		r := &runs[k]
-		if r.n < 2 {
+		if r.n < 2 { // the edge crosses its middle
 			continue
 		}
 		before, after := at(k-1), at(k+1)
@@ -163,18 +163,10 @@ func hardOffsets(dirs []uint8, closed bool) []float64 {
 				})
 			}
 		case steps(after):
-			long := n
-			if s := at(k + 2); s != nil {
-				long = max(long, float64(s.n))
-			}
-			o := right(after)
+			o, long := right(after), max(n, length(k+2))
 			set(func(t float64) float64 { return o - float64(2*o*(n-t)/long) })
 		default:
-			long := n
-			if s := at(k - 2); s != nil {
-				long = max(long, float64(s.n))
-			}
-			o := -right(before)
+			o, long := -right(before), max(n, length(k-2))
 			set(func(t float64) float64 { return o - float64(2*o*t/long) })
 		}
 	}
@@ -224,14 +216,9 @@ func smoothed(p []fit.Point, dirs []uint8, closed bool) []fit.Point {
 				on, more = on+1, true
 			}
 		}
-		degree := min(2, back, on)
-		if back+on < 2 {
-			continue
+		if back+on >= 2 {
+			out[i] = polynomialAt(func(k int) fit.Point { return p[wrap(i+k)] }, -back, on, min(back, on) >= 2)
 		}
-		if degree < 2 {
-			degree = 1
-		}
-		out[i] = polynomialAt(func(k int) fit.Point { return p[wrap(i+k)] }, -back, on, degree)
 	}
 	return out
 }
@@ -239,8 +226,8 @@ func smoothed(p []fit.Point, dirs []uint8, closed bool) []fit.Point {
 // smoothSpan is how many cracks either side of one smoothed looks at: several steps of any slope that errs.
 const smoothSpan = 6
 
-// polynomialAt fits a polynomial of degree 1 or 2 to at(lo) … at(hi) by least squares and returns its value at 0.
-func polynomialAt(at func(k int) fit.Point, lo, hi, degree int) fit.Point {
+// polynomialAt fits a line or a parabola to at(lo) … at(hi) by least squares and returns its value at 0.
+func polynomialAt(at func(k int) fit.Point, lo, hi int, parabola bool) fit.Point {
 	n := hi - lo + 1
 	m := float64(lo+hi) / 2
 	var s2, s4 float64
@@ -254,7 +241,7 @@ func polynomialAt(at func(k int) fit.Point, lo, hi, degree int) fit.Point {
 	for k := lo; k <= hi; k++ {
 		u := float64(k) - m
 		w := 1/float64(n) - float64(m*u)/s2
-		if degree == 2 {
+		if parabola {
 			w += float64((float64(m*m)-mean2)*(float64(u*u)-mean2)) / q
 		}
 		p := at(k)

@@ -190,7 +190,7 @@ func (e *edges) meetAt(halves []planar.Half, v fit.Point, gap float64) (x fit.Po
 		}
 	}
 	for k := range ends {
-		if p, _ := ends[k].local.At(x); p.Sub(x).Len() > meetMiss+3*e.noise || !e.aside(halves[k], halves, &ends[k].local, gap) {
+		if p, _ := ends[k].local.At(x); p.Sub(x).Len() > meetMiss+float64(3*e.noise) || !e.aside(halves[k], halves, &ends[k].local, gap) {
 			return x, false
 		}
 	}
@@ -464,7 +464,7 @@ func (e *edges) aside(h planar.Half, others []planar.Half, curve *fit.Local, gap
 		return may
 	}
 	eachNear(e.m, e.samples, h, gap, func(_ float64, s *edgeSample) {
-		if !may || s.Weight <= doubtfulWeight || math.Abs(curve.Off(s.Point)) < meetMiss+3*e.noise {
+		if !may || s.Weight <= doubtfulWeight || math.Abs(curve.Off(s.Point)) < meetMiss+float64(3*e.noise) {
 			return
 		}
 		may = e.tainted(h, others, s.Point)
