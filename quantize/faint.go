@@ -19,12 +19,27 @@ const (
 	faintValley = 0.7
 	faintOpen   = 2.5 * faintLevels
 	faintSteps  = 3
+
+	// Beads of a seam lie in a row of beadRow at least, beadGap px from one to the next at most: a seam shows nothing on a
+	// sixteenth of its length, where it runs along a border of pixels.
+	beadRow = 3
+	beadGap = 3
 )
+
+// A faint is a mark amid one label.
+type faint struct {
+	pixels []int         // all that show it
+	shown  []fringePixel // those that are to carry its label
+	own    uint8         // the label around it
+	peak   int           // the pixel that shows most of it
+	share  float64       // what that one shows
+}
 
 // faintMarks labels the pixels of marks that were given to the area around them, and gives single pixels that are no marks of
 // their own to it.
 func (q *flattener) faintMarks() {
-	found := make([][]fringePixel, bandCount(q.h))
+	marks := make([][]*faint, bandCount(q.h))
+	stray := make([][]fringePixel, bandCount(q.h))
 	rowBands(q.h, q.opt.Workers, func(band, y0, y1 int) {
 		for k := y0 * q.w >> 6; k<<6 < y1*q.w; k++ {
 			for m := ^q.core[k]; m != 0; m &= m - 1 {
@@ -37,23 +52,88 @@ func (q *flattener) faintMarks() {
 					continue
 				}
 				if mark := q.faintMark(i, own); mark != nil {
-					found[band] = append(found[band], mark...)
+					marks[band] = append(marks[band], mark)
 				} else if q.labels[i] != own {
-					found[band] = append(found[band], fringePixel{int32(i), own})
+					stray[band] = append(stray[band], fringePixel{int32(i), own})
 				}
 			}
 		}
 	})
-	for _, mark := range found {
-		for _, p := range mark {
+	for _, p := range slices.Concat(stray...) {
+		q.labels[p.at] = p.label
+	}
+	all := slices.Concat(marks...)
+	bead := q.beads(all)
+	for n, mark := range all {
+		for _, p := range mark.shown {
+			if bead[n] {
+				p.label = mark.own
+			}
 			q.labels[p.at] = p.label
 		}
 	}
 }
 
-// faintMark returns the pixels that are to carry the label of the mark about pixel i, amid pixels labelled own, nil where there
-// is none: the colour around it is the same on all sides, and its pixels are mixtures of that with one other.
-func (q *flattener) faintMark(i int, own uint8) []fringePixel {
+// beads tells which marks are beads of a seam, along which two shapes of one colour abut: none of them shows more than a seam
+// does, and they lie in a row.
+func (q *flattener) beads(marks []*faint) []bool {
+	type kind struct{ label, own uint8 }
+	row := make([]int, len(marks)) // an earlier mark of the same row, or the mark itself
+	first := func(n int) int {
+		for row[n] != n {
+			row[n] = row[row[n]]
+			n = row[n]
+		}
+		return n
+	}
+	at := map[kind]map[int]int{} // of each kind the last mark that shows in a pixel
+	for n, mark := range marks {
+		row[n] = n
+		if mark.share > Seam(0.5, 0.5) {
+			continue
+		}
+		k := kind{mark.shown[0].label, mark.own}
+		if at[k] == nil {
+			at[k] = map[int]int{}
+		}
+		for _, i := range mark.pixels {
+			x, y := i%q.w, i/q.w
+			for yy := y - beadGap; yy <= y+beadGap; yy++ {
+				for xx := max(0, x-beadGap); xx <= min(q.w-1, x+beadGap); xx++ {
+					if o, ok := at[k][yy*q.w+xx]; ok {
+						a, b := first(o), first(n)
+						row[max(a, b)] = min(a, b)
+					}
+				}
+			}
+		}
+		for _, i := range mark.pixels {
+			at[k][i] = n
+		}
+	}
+	peaks := map[int][]int{} // some of each row, none beside another
+	for n, mark := range marks {
+		f := first(n)
+		if len(peaks[f]) < beadRow && !slices.ContainsFunc(peaks[f], func(p int) bool { return q.meet(p, mark.peak) }) {
+			peaks[f] = append(peaks[f], mark.peak)
+		}
+	}
+	bead := make([]bool, len(marks))
+	for n := range marks {
+		bead[n] = len(peaks[first(n)]) == beadRow
+	}
+	return bead
+}
+
+// meet reports whether pixels i and j are one or meet.
+func (q *flattener) meet(i, j int) bool {
+	dx, dy := i%q.w-j%q.w, i/q.w-j/q.w
+	return max(dx, -dx, dy, -dy) <= 1
+}
+
+// faintMark returns the mark about pixel i, amid pixels labelled own, nil where there is none: the colour around it is the
+// same on all sides, and its pixels are mixtures of that with one other.
+func (q *flattener) faintMark(i int, own uint8) (best *faint) {
 	off := func(j int) float64 { return toneDistance(q.tone(j), q.tints[own].v, q.soft) }
 	if off(i) <= mixMiss {
 		return nil
@@ -114,10 +194,9 @@ func (q *flattener) faintMark(i int, own uint8) []fringePixel {
 	if label != own {
 		return q.markOf(pixels[:mark], int(label), own)
 	}
-	var best []fringePixel
 	for k := range q.tints {
 		if k != int(own) && k != q.paper {
-			if m := q.markOf(pixels[:mark], k, own); len(m) > len(best) {
+			if m := q.markOf(pixels[:mark], k, own); m != nil && (best == nil || len(m.shown) > len(best.shown)) {
 				best = m
 			}
 		}
@@ -138,12 +217,13 @@ func (q *flattener) amid(i int, own uint8) bool {
 	return true
 }
 
-// markOf returns the pixels that show a mark of tint k within label own; nil where it does not explain all of them.
-func (q *flattener) markOf(pixels []int, k int, own uint8) []fringePixel {
+// markOf returns the mark that pixels show of tint k within label own; nil where it does not explain all of them.
+func (q *flattener) markOf(pixels []int, k int, own uint8) *faint {
 	p := q.pair(k, int(own))
 	var all [faintPixels]float64
 	shares := all[:len(pixels)]
 	area := 0.0
+	mark := &faint{pixels: slices.Clone(pixels), own: own}
 	for n, i := range pixels {
 		s, miss := p.mix(q.tone(i))
 		if miss > mixMiss {
@@ -151,23 +231,25 @@ func (q *flattener) markOf(pixels []int, k int, own uint8) []fringePixel {
 		}
 		shares[n] = s
 		area += s
+		if s > mark.share {
+			mark.peak, mark.share = i, s
+		}
 	}
 	if area < faintArea {
 		return nil
 	}
 	order := slices.Clone(shares)
 	slices.Sort(order)
-	least := faintPeak * order[len(order)-1]
+	least := faintPeak * mark.share
 	if len(order) > 1 && q.elongated(pixels, shares) { // a mark longer than a pixel carries its label in two
 		least = min(least, order[len(order)-2])
 	}
-	var out []fringePixel
 	for n, i := range pixels {
 		if shares[n] >= least {
-			out = append(out, fringePixel{int32(i), uint8(k)})
+			mark.shown = append(mark.shown, fringePixel{int32(i), uint8(k)})
 		}
 	}
-	return out
+	return mark
 }
 
 // elongated reports whether a mark with shares in pixels is longer than a pixel: by its second moments, as an ellipse.

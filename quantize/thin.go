@@ -387,12 +387,41 @@ next:
 			continue
 		}
 		c := q.commonest(g.pixels)
-		if q.nearWithin(c, ownMiss*q.mayMiss()) != unlabelled || !q.rough && q.mixture(toneOfRGB(c, q.soft), 3*mixMiss, nil) {
+		if q.nearWithin(c, ownMiss*q.mayMiss()) != unlabelled || !q.rough && (q.mixture(toneOfRGB(c, q.soft), 3*mixMiss, nil) || q.shines(c, g.pixels)) {
 			continue
 		}
 		q.addTint(c, g.all)
 		q.prepareMixtures()
 	}
+}
+
+// shines reports whether c is a mixture of two tints that shine through one that lies beside most of the pixels: of that at
+// least half is seen.
+func (q *flattener) shines(c colour.RGB, pixels []int) bool {
+	beside := make([]int, len(q.tints))
+	for _, i := range pixels {
+		a := q.look(i, q.reach()+2)
+		for _, l := range a.nearest() {
+			beside[l]++
+		}
+	}
+	v := toneOfRGB(c, q.soft)
+	for own, n := range beside {
+		if 2*n <= len(pixels) {
+			continue
+		}
+		for a := range q.tints {
+			for b := range a {
+				if a == own || b == own {
+					continue
+				}
+				if w, miss, ok := mix3(v, q.tints[own].v, q.tints[a].v, q.tints[b].v); ok && miss <= mixMiss && w[0] >= 0.5 {
+					return true
+				}
+			}
+		}
+	}
+	return false
 }
 
 // discoloured reports whether the pixels of a part lack the chroma that tint k would bring with the luma that it
