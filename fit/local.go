@@ -1,7 +1,6 @@
 package fit
 
 import (
-	"iter"
 	"math"
 	"slices"
 )
@@ -153,26 +152,34 @@ func meet(l, r *Local, near Point, reach float64) (x, dl, dr Point, ok bool) {
 // on by the same ratio to the power 1.5 (which fits first-order correlations up to 0.8 within a tenth). It is 0
 // without windows, and where they are few it is bounded by what five
 // samples in a row say in the best places.
-// A run must last only until the next is asked for; they are asked for up to three times.
-func Noise(runs iter.Seq[[]Sample]) float64 {
+// The sample of a run's element is what sample says.
+func Noise[T any](runs [][]T, sample func(*T) Sample) float64 {
 	var short, long []float64
 	total := 0
-	for r := range runs {
+	for _, r := range runs {
 		total += len(r)
 	}
 	apart := 1 + total/enoughSamples
 	var p []Point
-	for r := range runs {
-		p = appendPositions(p[:0], r)
+	positions := func(r []T) []Point {
+		p = p[:0]
+		for i := range r {
+			if s := sample(&r[i]); s.Weight > 0.5 && finite(s.Point) { // good
+				p = append(p, s.Point)
+			}
+		}
+		return p
+	}
+	for _, r := range runs {
+		p := positions(r)
 		short = appendWindowRMS(short, p, shortWindow, apart)
 		long = appendWindowRMS(long, p, longWindow, apart)
 	}
 	noise := noiseFrom(short, long)
 	if len(short) < fewWindows { // most may lie on corners
 		var tiny []float64
-		for r := range runs {
-			p = appendPositions(p[:0], r)
-			tiny = appendWindowRMS(tiny, p, tinyWindow, 1)
+		for _, r := range runs {
+			tiny = appendWindowRMS(tiny, positions(r), tinyWindow, 1)
 		}
 		slices.Sort(tiny)
 		if len(tiny) > 0 {
@@ -180,16 +187,6 @@ func Noise(runs iter.Seq[[]Sample]) float64 {
 		}
 	}
 	return noise
-}
-
-// appendPositions appends the places of good samples.
-func appendPositions(dst []Point, run []Sample) []Point {
-	for _, s := range run {
-		if s.Weight > 0.5 && finite(s.Point) {
-			dst = append(dst, s.Point)
-		}
-	}
-	return dst
 }
 
 // noiseOf estimates the noise of one run: the lower quartile, as half the windows may lie on corners.

@@ -98,11 +98,16 @@ func NameSwatches(s []Swatch) {
 	for _, w := range s {
 		taken[w.Name] = true
 	}
-	for i := range s {
-		if s[i].Name != "" {
+	nearest := make([]string, len(s))
+	parallel(len(s), 0, func(i int) {
+		if s[i].Name == "" {
+			nearest[i] = colour.Name(s[i].Colour)
+		}
+	})
+	for i, base := range nearest {
+		if base == "" {
 			continue
 		}
-		base := colour.Name(s[i].Colour)
 		n := base
 		for k := 2; taken[n]; k++ {
 			n = base + "-" + strconv.Itoa(k)

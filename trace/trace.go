@@ -458,22 +458,8 @@ func measureEdges(ctx context.Context, f *quantize.Flats, digital bool, dust flo
 	if err != nil {
 		return nil, err
 	}
-	e.noise = fit.Noise(e.runs)
+	e.noise = fit.Noise(e.samples, func(s *edgeSample) fit.Sample { return s.Sample })
 	return e, nil
-}
-
-// runs yields the samples of each arc, as fit.Noise asks for them.
-func (e *edges) runs(yield func([]fit.Sample) bool) {
-	var run []fit.Sample
-	for _, s := range e.samples {
-		run = run[:0]
-		for k := range s {
-			run = append(run, s[k].Sample)
-		}
-		if !yield(run) {
-			return
-		}
-	}
 }
 
 // joinSaddle joins the diagonal pair of pixels whose colour covers more of the four around a vertex.

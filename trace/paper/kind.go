@@ -258,13 +258,19 @@ func innerView(pic *Picture) image.Rectangle {
 		}
 		return true
 	}
-	exact := uint64(binary.LittleEndian.Uint32(pic.Pix)) * (1<<32 + 1) // two pixels of the frame, as most are
+	exact := uint64(binary.LittleEndian.Uint32(pic.Pix)) * (1<<32 + 1) // two pixels of the frame
+	four := func(i int) bool {                                         // pixels of the frame, as most are
+		p := pic.Pix[4*i : 4*i+16 : 4*i+16]
+		return (binary.LittleEndian.Uint64(p)^exact)|(binary.LittleEndian.Uint64(p[8:])^exact) == 0
+	}
 	// until returns where the frame ends at x1 at the latest, going from x0 to the right in row y.
 	until := func(y, x0, x1 int) int {
-		for x := x0; x < x1; x++ {
-			if i := y*w + x; x+2 <= x1 && binary.LittleEndian.Uint64(pic.Pix[4*i:]) == exact {
+		for x := x0; x < x1; {
+			if x+4 <= x1 && four(y*w+x) {
+				x += 4
+			} else if same(y*w + x) {
 				x++
-			} else if !same(i) {
+			} else {
 				return x
 			}
 		}
@@ -291,9 +297,9 @@ func innerView(pic *Picture) image.Rectangle {
 	for y := r.Min.Y; y < r.Max.Y; y++ {
 		x := w - 1
 		for x >= right {
-			if i := y*w + x; x > right && binary.LittleEndian.Uint64(pic.Pix[4*i-4:]) == exact {
-				x -= 2
-			} else if same(i) {
+			if x-3 >= right && four(y*w+x-3) {
+				x -= 4
+			} else if same(y*w + x) {
 				x--
 			} else {
 				break
