@@ -21,6 +21,9 @@ const (
 	// cornerOff is how far a sample between the junction and the corner may lie off both sides, px, cornerBlunt the same
 	// within blunted px of the corner, which the pixels round off.
 	cornerOff, cornerBlunt, blunted = 0.12, 0.4, 1.2
+	// cornerReach is how near to a corner samples come at least, px: of the sharpest, of 30 degrees, the last px is narrower than
+	// half a pixel, and the sample before it lies up to another px away. What bends instead is carried on past all of them.
+	cornerReach = 2.0
 	// cornerArm is how far from one curve the samples of a side may lie in the mean, px.
 	cornerArm = 0.03
 )
@@ -121,13 +124,17 @@ func (e *edges) cornerBeyond(v fit.Point, before, beyond, third planar.Half) (at
 }
 
 // missOfCorner returns how far the samples of a half arc between its junction and a corner lie off the two sides in the
-// mean, and completes the corner; ok is false where one lies too far off.
+// mean, and completes the corner; ok is false where one lies too far off, or none comes near the corner.
 func (e *edges) missOfCorner(beyond planar.Half, at fit.Point, c *arcCorner, gap float64, line, side fit.Local) (miss float64, ok bool) {
 	n := 0
 	limit := cornerOff + float64(3*e.noise)
 	c.far = gap
-	behind := false
-	eachNear(e.m, e.samples, beyond, gap, func(far float64, s *edgeSample) {
+	behind, reached := false, false
+	eachNear(e.m, e.samples, beyond, gap+cornerReach, func(far float64, s *edgeSample) {
+		reached = reached || s.Sub(c.at).Len() < cornerReach
+		if far > gap {
+			return
+		}
 		on, off := math.Abs(line.Off(s.Point)), math.Abs(side.Off(s.Point))
 		if !behind && off < on {
 			behind = true
@@ -143,7 +150,7 @@ func (e *edges) missOfCorner(beyond planar.Half, at fit.Point, c *arcCorner, gap
 		miss += d
 		n++
 	})
-	return miss / max(1, float64(n)), n >= 0
+	return miss / max(1, float64(n)), n >= 0 && reached
 }
 
 // sharp returns the corner close behind the node that half arc h leaves, if there is one that turns by more than turn
