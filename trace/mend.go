@@ -304,16 +304,11 @@ func (s *section) last() float64 {
 // look draws anew what misses the pixels at a place; nil where nothing is much better.
 func (m *mender) look(p place) *section {
 	at := fit.Point{X: float64(p.x) + 0.5, Y: float64(p.y) + 0.5}
-	if _, _, ok := m.pairAt(p.x, p.y, mendWindow); !ok {
-		return nil
-	}
 	if slices.ContainsFunc(m.left, func(q fit.Point) bool { return q.Sub(at).Len() < 2*mendReach }) {
 		return nil
 	}
 	v := mendView{x: p.x - mendWindow, y: p.y - mendWindow}
-	for k := range v.lack {
-		v.lack[k] = m.lacks(v.x+k%mendSize, v.y+k/mendSize, p.a, p.b)
-	}
+	v.lack, v.blind = m.window(p)
 	was, beside := v.lack.sums(mendAbout)
 	s := m.sectionAt(at, p)
 	if s == nil {
@@ -358,6 +353,34 @@ func (m *mender) look(p place) *section {
 	}
 	s.new = best
 	return s
+}
+
+// window returns what the pixels about a place lack, and which of them do not tell: those about which there are other colours
+// than the two.
+func (m *mender) window(p place) (lack mendPixels, blind [mendSize * mendSize]bool) {
+	w, h := m.e.m.W, m.e.m.H
+	for k := range lack {
+		x, y := p.x-mendWindow+k%mendSize, p.y-mendWindow+k/mendSize
+		if x < 0 || y < 0 || x >= w || y >= h || !m.amid(x, y, p.a, p.b) {
+			blind[k] = true
+			continue
+		}
+		lack[k] = m.lacks(x, y, p.a, p.b)
+	}
+	return lack, blind
+}
+
+// amid reports whether pixel (x, y) and all beside it have one of two labels.
+func (m *mender) amid(x, y int, a, b uint8) bool {
+	w, h := m.e.m.W, m.e.m.H
+	for yy := max(0, y-1); yy <= min(h-1, y+1); yy++ {
+		for _, l := range m.e.flats.Labels[yy*w+max(0, x-1) : yy*w+min(w, x+2)] {
+			if l != a && l != b {
+				return false
+			}
+		}
+	}
+	return true
 }
 
 // sectionAt returns the part about a place of the nearest curve between the two colours; nil where none is near.

@@ -17,9 +17,10 @@ type mendPixels [mendSize * mendSize]float64
 
 // mendView is the window about a place.
 type mendView struct {
-	x, y int        // its upper left pixel
-	lack mendPixels // how much of a colour the pixels lack
-	sign float64    // of what the section adds of it to the east of where it goes down
+	x, y  int                       // its upper left pixel
+	lack  mendPixels                // how much of a colour the pixels lack
+	blind [mendSize * mendSize]bool // those that do not tell
+	sign  float64                   // of what the section adds of it to the east of where it goes down
 }
 
 // sums returns the sums of the squares of what the pixels within r px of the middle and the others lack.
@@ -66,6 +67,9 @@ func (v *mendView) shows(segs []fit.Segment) (area mendPixels) {
 		for k := y * mendSize; k < (y+1)*mendSize; k++ {
 			area[k] += sum
 			sum += beyond[k]
+			if v.blind[k] {
+				area[k] = 0
+			}
 		}
 	}
 	return area
