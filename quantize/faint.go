@@ -9,15 +9,15 @@ import (
 // This file keeps lone marks that cover less than half of their pixels: specks and slivers, and holes in what is drawn.
 
 const (
-	faintPixels = 64          // pixels of a mark at most: what is larger has edges of its own
-	faintLevels = 3 * mixMiss // levels by which one of them must differ from what is around it to be more than rounding
-	faintArea   = 0.02        // least area of a mark, px²
-	faintPeak   = 0.4         // share of the most that any pixel of a mark shows from which on a pixel carries its label
+	faintPixels = 64              // pixels of a mark at most: what is larger has edges of its own
+	faintArea   = 0.02            // least area of a mark, px²
+	faintLevels = 442 * faintArea // levels by which one of them must differ from what is around it: a least mark of black on white
+	faintPeak   = 0.4             // share of the most that any pixel of a mark shows from which on a pixel carries its label
 
 	// Where no plain pixels part a mark from an area those between show faintValley of the most at most, and if that is less than
 	// faintOpen levels there are faintSteps of them at most: where two shapes of a colour abut a row of beads is left.
 	faintValley = 0.7
-	faintOpen   = 2.5 * faintLevels
+	faintOpen   = 3 * faintLevels
 	faintSteps  = 3
 
 	// Beads of a seam lie in a row of beadRow at least, beadGap px from one to the next at most: a seam shows nothing on a

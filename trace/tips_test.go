@@ -180,3 +180,25 @@ func TestHairlineEnds(t *testing.T) {
 		t.Errorf("%d lines of %d are parted from what they leave", parted, all)
 	}
 }
+
+// TestLeastMark: a lone pixel of which a fortieth shows another colour is a mark.
+func TestLeastMark(t *testing.T) {
+	d := traced(t, picture(80, 60, func(x, y int) (uint8, uint8, uint8) {
+		switch {
+		case x < 12 || y < 12 || x >= 68 || y >= 48:
+			return 255, 255, 255
+		case x == 40 && y == 30:
+			return 6, 6, 6
+		}
+		return 0, 0, 0
+	}), digital).Drawing
+	rings := 0
+	for _, l := range d.Layers {
+		for _, shape := range l.Shapes {
+			rings += len(shape.Rings)
+		}
+	}
+	if rings != 2 {
+		t.Errorf("%d outlines, want that of the box and that of the mark: %s", rings, summary(d))
+	}
+}
