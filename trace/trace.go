@@ -468,6 +468,15 @@ func joinSaddle(f *quantize.Flats, x, y int, a, b, c, d uint8) planar.SaddleKind
 	sum := 0.0
 	switch {
 	case a == d && b == c:
+		// What belongs to a line along one diagonal does not join along the other.
+		besideA := laneEnds(f, x-1, y-1, 1, 1, a, b) || laneEnds(f, x, y, -1, -1, a, b)
+		besideB := laneEnds(f, x, y-1, -1, 1, b, a) || laneEnds(f, x-1, y, 1, -1, b, a)
+		if besideA != besideB {
+			if besideA {
+				return planar.Rising
+			}
+			return planar.Falling
+		}
 		// A pixel that has the label of its smaller share lies on a line, which stays whole.
 		if f.Coverage(at[0], a, b) < surelyLess || f.Coverage(at[3], a, b) < surelyLess {
 			return planar.Falling
@@ -541,6 +550,28 @@ const surelyLess = 0.4
 // saddleDoubt is by how many pixels the shares beyond a saddle must differ from half to tell which of its labels is the
 // narrower: noise leaves a tenth at each of the four.
 const saddleDoubt = 0.2
+
+// laneEnds reports whether pixel (x, y), from which the diagonal (dx, dy) leads across a saddle to another one of label a, lies on a
+// line along the other diagonal, that is, more of a lies beside it there than behind it: to both sides, or to one where that line
+// ends and the other pixel lies along the edge of an area.
+func laneEnds(f *quantize.Flats, x, y, dx, dy int, a, b uint8) bool {
+	if x < 2 || y < 2 || x+2 >= f.W || y+2 >= f.H {
+		return false
+	}
+	share := func(x, y int) float64 {
+		i := y*f.W + x
+		if l := f.Labels[i]; l != a && l != b {
+			return math.NaN()
+		}
+		return f.Coverage(i, a, b)
+	}
+	least := share(x-dx, y-dy) + saddleDoubt
+	one, two := share(x-dx, y+dy), share(x+dx, y-dy)
+	if min(one, two) > least {
+		return true
+	}
+	return max(one, two) > least && min(share(x, y+2*dy), share(x+2*dx, y)) > saddleDoubt
+}
 
 // beyondSaddle returns how much of the four pixels beyond the diagonals of a vertex label a covers, px; ok is false where
 // one of them has another label than a and b.
