@@ -26,6 +26,9 @@ const (
 	cornerReach = 2.0
 	// cornerArm is how far from one curve the samples of a side may lie in the mean, px.
 	cornerArm = 0.03
+	// cornerLack is how much of a corner its pixels may lack, px²: true ones show all but 0.25 at most, round ends half a
+	// pixel less.
+	cornerLack = 0.3
 )
 
 // cornerGaps are the distances from the junction, in cracks, beyond which the side behind a corner is looked for.
@@ -117,10 +120,67 @@ func (e *edges) cornerBeyond(v fit.Point, before, beyond, third planar.Half) (at
 		if far := c.at.Sub(at).Dot(in); far < cornerNear || far > cornerFar || c.turn > cornerTurn || c.turn < cornerFold {
 			return at, c, 0, false
 		}
+		if e.lacks(beyond, third, c.at, in, out) > cornerLack {
+			return at, c, 0, false
+		}
 		miss, ok = e.missOfCorner(beyond, at, &c, gap, line.local, side.local)
 		return at, c, miss + side.local.RMS + line.local.RMS, ok
 	}
 	return at, c, 0, false
+}
+
+// lacks returns how much of a corner, px², the pixels about it do not show. It lies where the half arc beyond, coming in one
+// direction from its junction with the third, turns to another.
+func (e *edges) lacks(beyond, third planar.Half, corner, in, out fit.Point) float64 {
+	f, m := e.flats, e.m
+	if !e.seen || !e.digital {
+		return 0
+	}
+	// The arcs before and beyond the junction part one face, across, from the two that the third parts.
+	left := m.Faces[m.LeftOf(beyond)].Label
+	across, own, other := left, m.Faces[m.RightOf(beyond)].Label, m.Faces[m.LeftOf(third)].Label
+	onLeft := true
+	if m.LeftOf(beyond) == m.LeftOf(third) || m.LeftOf(beyond) == m.RightOf(third) {
+		across, own, onLeft = own, left, false
+	}
+	if other == own {
+		other = m.Faces[m.RightOf(third)].Label
+	}
+	bend := in.Cross(out) // positive to the right
+	x0, y0 := int(math.Floor(corner.X))-1, int(math.Floor(corner.Y))-1
+	if x0 < 0 || y0 < 0 || x0+3 > f.W || y0+3 > f.H {
+		return 0
+	}
+	const fine = 8
+	var lack float64
+	for y := y0; y < y0+3; y++ {
+		for x := x0; x < x0+3; x++ {
+			n := 0 // places across
+			for k := range fine * fine {
+				p := fit.Point{X: float64(x) + (float64(k%fine)+0.5)/fine, Y: float64(y) + (float64(k/fine)+0.5)/fine}.Sub(corner)
+				right := in.Cross(p) > 0 && out.Cross(p) > 0
+				if bend < 0 {
+					right = in.Cross(p) > 0 || out.Cross(p) > 0
+				}
+				if right != onLeft {
+					n++
+				}
+			}
+			i := y*f.W + x
+			var shown float64
+			if f.IsCore(i) {
+				if f.Labels[i] == across {
+					shown = 1
+				}
+			} else if share, _, _, ok := sharesAt(f, i, across, own, other); ok {
+				shown = share
+			} else {
+				continue
+			}
+			lack += math.Abs(shown - float64(n)/(fine*fine))
+		}
+	}
+	return lack
 }
 
 // missOfCorner returns how far the samples of a half arc between its junction and a corner lie off the two sides in the

@@ -153,7 +153,7 @@ func (s *side) withEnds(gates []fit.Corridor, a, b fit.Point, first, last bool) 
 		at = append(at, b.Add(out).Sub(along.Unit().Mul(chamfer)))
 	}
 	at = append(at, b)
-	if len(at)-1 > len(way) || along.Len() < 4*chamfer {
+	if len(at)-1 > len(way) || along.Len() < 4*chamfer || !staysUnder(gates, at) {
 		return way
 	}
 	way = way[:0]
@@ -161,4 +161,25 @@ func (s *side) withEnds(gates []fit.Corridor, a, b fit.Point, first, last bool) 
 		way = append(way, fit.LineTo(at[k], at[k+1]))
 	}
 	return way
+}
+
+// staysUnder reports whether lines from place to place stay below the upper ends of the gates that they cross.
+func staysUnder(gates []fit.Corridor, at []fit.Point) bool {
+	for i := range gates {
+		g := &gates[i]
+		for k := range at[1:] {
+			d := at[k+1].Sub(at[k])
+			across := g.Normal.Cross(d)
+			if across == 0 {
+				continue
+			}
+			to := at[k].Sub(g.Base)
+			// at[k] + t·d = Base + far·Normal
+			t, far := to.Cross(g.Normal)/across, to.Cross(d)/across
+			if t >= 0 && t <= 1 && far > g.High {
+				return false
+			}
+		}
+	}
+	return true
 }

@@ -127,3 +127,38 @@ func farFrom(p fit.Path, q fit.Point) float64 {
 	}
 	return least
 }
+
+// TestRoundEndBesideJunction: where two colours that share a round end part near its tip, no outline runs on past the end, to
+// where its sides would meet, nor an edge that the upper colour is to hide.
+func TestRoundEndBesideJunction(t *testing.T) {
+	r := rand.New(rand.NewPCG(11, 4))
+	for range 60 {
+		x0, y0, turn := 40+r.Float64(), 40+r.Float64(), 2*math.Pi*r.Float64()
+		long, wide, seam := 28+6*r.Float64(), 5+4*r.Float64(), 1+2*r.Float64()
+		sin, cos := math.Sincos(turn)
+		whole := oval(navy, x0, y0, long, wide, turn)
+		half := figure{teal, func(x, y float64) bool {
+			return whole.inside(x, y) && (y-y0)*cos-(x-x0)*sin > seam*(x-x0)*cos/long+seam*(y-y0)*sin/long
+		}}
+		d := traced(t, drawn(80, 80, whole, half), digital).Drawing
+		worst, at := 0.0, fit.Point{}
+		for _, l := range d.Layers {
+			for _, s := range l.Shapes {
+				for _, g := range s.Rings[0].Segments {
+					for k := range 33 {
+						p := g.At(float64(k) / 32)
+						u, v := (p.X-x0)*cos+(p.Y-y0)*sin, (p.Y-y0)*cos-(p.X-x0)*sin
+						// to first order, the distance of p outside
+						f := math.Hypot(u/long, v/wide)
+						if off := (f - 1) * f / math.Hypot(u/long/long, v/wide/wide); off > worst {
+							worst, at = off, p
+						}
+					}
+				}
+			}
+		}
+		if worst > 1 {
+			t.Errorf("an oval of %.1f x %.1f px at %.2f,%.2f turned by %.2f: an outline lies %.2f px outside at %.1f,%.1f", long, wide, x0, y0, turn, worst, at.X, at.Y)
+		}
+	}
+}
