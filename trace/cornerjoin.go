@@ -21,9 +21,6 @@ const (
 	// cornerOff is how far a sample between the junction and the corner may lie off both sides, px, cornerBlunt the same
 	// within blunted px of the corner, which the pixels round off.
 	cornerOff, cornerBlunt, blunted = 0.12, 0.4, 1.2
-	// cornerReach is how near to a corner samples come at least, px: of the sharpest, of 30 degrees, the last px is narrower than
-	// half a pixel, and the sample before it lies up to another px away. What bends instead is carried on past all of them.
-	cornerReach = 2.0
 	// cornerArm is how far from one curve the samples of a side may lie in the mean, px.
 	cornerArm = 0.03
 	// cornerLack is how much of a corner its pixels may lack, px²: true ones show all but 0.25 at most, round ends half a
@@ -184,17 +181,13 @@ func (e *edges) lacks(beyond, third planar.Half, corner, in, out fit.Point) floa
 }
 
 // missOfCorner returns how far the samples of a half arc between its junction and a corner lie off the two sides in the
-// mean, and completes the corner; ok is false where one lies too far off, or none comes near the corner.
+// mean, and completes the corner; ok is false where one lies too far off.
 func (e *edges) missOfCorner(beyond planar.Half, at fit.Point, c *arcCorner, gap float64, line, side fit.Local) (miss float64, ok bool) {
 	n := 0
 	limit := cornerOff + float64(3*e.noise)
 	c.far = gap
-	behind, reached := false, false
-	eachNear(e.m, e.samples, beyond, gap+cornerReach, func(far float64, s *edgeSample) {
-		reached = reached || s.Sub(c.at).Len() < cornerReach
-		if far > gap {
-			return
-		}
+	behind := false
+	eachNear(e.m, e.samples, beyond, gap, func(far float64, s *edgeSample) {
 		on, off := math.Abs(line.Off(s.Point)), math.Abs(side.Off(s.Point))
 		if !behind && off < on {
 			behind = true
@@ -210,7 +203,7 @@ func (e *edges) missOfCorner(beyond planar.Half, at fit.Point, c *arcCorner, gap
 		miss += d
 		n++
 	})
-	return miss / max(1, float64(n)), n >= 0 && reached
+	return miss / max(1, float64(n)), n >= 0
 }
 
 // sharp returns the corner close behind the node that half arc h leaves, if there is one that turns by more than turn
