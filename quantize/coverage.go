@@ -50,7 +50,7 @@ func (f *Flats) toneFor(i int, m *pair) tone {
 	if m.byChroma && (f.grid.x >= 0 || f.grid.y >= 0) {
 		return f.between(i)
 	}
-	p := f.pix[4*i : 4*i+3 : 4*i+3]
+	p := f.seen(i)
 	return toneOf(p[0], p[1], p[2], f.soft)
 }
 

@@ -87,6 +87,9 @@ func Flatten(px Pixels, opt Options) (*Flats, error) {
 	}
 	q.spare, q.blocks = append(q.spare, q.blocks), nil
 	q.fringes()
+	if q.soft {
+		q.unring()
+	}
 	return q.flats(), nil
 }
 
@@ -120,6 +123,7 @@ type flattener struct {
 	unsettled  []uint64   // pixels that thinFeatures labels, so that no part reads what another writes
 	adrift     []uint64   // pixels of islands
 	pairs      []pair     // of tints, row by row
+	unrung     overlay    // of the picture
 	mids       []bool     // by tints a and b: whether another tint is a mixture of the two
 }
 

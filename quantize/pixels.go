@@ -6,8 +6,9 @@ type Pixels struct {
 	Pix  []uint8 // R,G,B,A a pixel with A = 255, row by row, len 4*W*H
 	// Clear marks pixels that were mostly transparent in the source; nil when none were. Row by row, len W*H.
 	Clear      []bool
-	Lossy      bool // coded with loss (JPEG and the like)
-	Subsampled bool // chroma stored at lower resolution than luma
+	Lossy      bool  // coded with loss (JPEG and the like)
+	Subsampled bool  // chroma stored at lower resolution than luma
+	Luma       *Luma // as it was coded, nil where that is not known
 }
 
 // Options steer quantising. The zero value finds everything out.

@@ -336,7 +336,7 @@ func (t *Tracer) Sheet() *paper.Sheet { return t.sheet }
 
 // quantise reduces a sheet to its palette; once says that nobody will look at its pixels again.
 func quantise(s *paper.Sheet, opt Options, workers int, once bool) (*quantize.Flats, error) {
-	px := quantize.Pixels{W: s.W, H: s.H, Pix: s.Pix, Clear: s.Clear, Lossy: s.Lossy, Subsampled: s.Subsampled}
+	px := quantize.Pixels{W: s.W, H: s.H, Pix: s.Pix, Clear: s.Clear, Lossy: s.Lossy, Subsampled: s.Subsampled, Luma: s.Luma}
 	qopt := quantize.Options{Colours: opt.Colours, Palette: opt.Palette, Medium: opt.Medium, Workers: workers, Spent: once && len(opt.Locked) == 0}
 	flatten := func() (*quantize.Flats, error) {
 		if s.Kind == paper.Digital {

@@ -99,7 +99,7 @@ func readJPEG(s *source) ([]page, error) {
 // jpegPixels decodes a JPEG of w x h px in bands where it is one as cameras write them and no longer than its bitmap, as
 // it is held in memory; others, and those with faults, whole.
 func (s *source) jpegPixels(w, h int) pixels {
-	bands := func(workers int, put func(*image.YCbCr)) error {
+	bands := func(workers int, put func(*image.YCbCr), coded func(jpegread.Block)) error {
 		if s.size > 4*int64(w)*int64(h) {
 			return jpegread.ErrVariant
 		}
@@ -107,7 +107,7 @@ func (s *source) jpegPixels(w, h int) pixels {
 		if err != nil {
 			return err
 		}
-		return jpegread.Decode(data, w, h, workers, put)
+		return jpegread.Decode(data, w, h, workers, put, coded)
 	}
 	return pixels{w: w, h: h, bands: bands, whole: func() (image.Image, error) { return jpeg.Decode(s.buffered()) }}
 }

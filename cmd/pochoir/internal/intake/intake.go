@@ -12,6 +12,7 @@ import (
 	"io"
 	"strings"
 
+	"pochoir/cmd/pochoir/internal/intake/jpegread"
 	"pochoir/trace/paper"
 )
 
@@ -94,9 +95,10 @@ type page struct {
 type pixels struct {
 	img  image.Image
 	w, h int
-	// bands calls put for bands of rows, in any order, from several goroutines at once; nil where there is an image. After
-	// an error whole decodes the picture, or says what is wrong with it.
-	bands func(workers int, put func(*image.YCbCr)) error
+	// bands calls put for bands of rows, in any order, from several goroutines at once, and coded for their blocks of luma
+	// (see jpegread.Decode); nil where there is an image. After an error whole decodes the picture, or says what is wrong
+	// with it.
+	bands func(workers int, put func(*image.YCbCr), coded func(jpegread.Block)) error
 	whole func() (image.Image, error)
 }
 

@@ -17,6 +17,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"reflect"
 	"runtime"
 	"strings"
 	"testing"
@@ -25,6 +26,7 @@ import (
 	"golang.org/x/image/bmp"
 	"golang.org/x/image/tiff"
 
+	"pochoir/quantize"
 	"pochoir/trace/paper"
 )
 
@@ -965,10 +967,19 @@ func TestBandsAreThePixels(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
+				var luma *quantize.Luma
 				for workers := 1; workers <= 3; workers++ {
 					got, err := fromBands(px, h, workers)
 					if err != nil {
 						t.Fatal(err)
+					}
+					if known := turn == 1 && !wide; (got.Luma != nil) != known {
+						t.Errorf("%T, orientation %d, Display P3 %t: coded luma %t, want %t", m, turn, wide, got.Luma != nil, known)
+					}
+					if workers == 1 {
+						luma = got.Luma
+					} else if !reflect.DeepEqual(got.Luma, luma) {
+						t.Errorf("%T: %d workers hand on another luma than one", m, workers)
 					}
 					if d := worst(t, got, want); d != 0 {
 						t.Errorf("%T, orientation %d, Display P3 %t, %d workers: off by %d levels", m, turn, wide, workers, d)
@@ -976,5 +987,44 @@ func TestBandsAreThePixels(t *testing.T) {
 				}
 			}
 		}
+	}
+}
+
+// TestCodedLuma: the blocks that are not even are handed on as they were coded, but not those of a picture that is full of
+// them.
+func TestCodedLuma(t *testing.T) {
+	open := func(m image.Image) *quantize.Luma {
+		var b bytes.Buffer
+		if err := jpeg.Encode(&b, m, nil); err != nil {
+			t.Fatal(err)
+		}
+		pic, err := Open("-", Options{Stdin: &b})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return pic.Luma
+	}
+	m := image.NewGray(image.Rect(0, 0, 60, 44))
+	for i := range m.Pix {
+		if m.Pix[i] = 40; i%60 >= 20 { // the edge lies within the third block of every row
+			m.Pix[i] = 200
+		}
+	}
+	l := open(m)
+	if l == nil || len(l.Rows) != 6 {
+		t.Fatalf("%v is the luma of six rows of blocks", l)
+	}
+	for y, row := range l.Rows {
+		if len(row) == 0 || row[0].X != 2 {
+			t.Fatalf("row %d: %v", y, row)
+		}
+		// An edge amid the block: only the odd of its coefficients along rows are not 0, the first the largest.
+		c := &row[0].Coefs
+		if y < 5 && (c[1] == 0 || c[2] != 0 || c[8] != 0 || float64(c[1])*float64(l.Steps[1]) > -300) {
+			t.Errorf("row %d: coefficients %v", y, c[:9])
+		}
+	}
+	if l := open(noise(8*100, 8*90, false)); l != nil {
+		t.Error("the luma of 9000 blocks was kept")
 	}
 }

@@ -10,7 +10,10 @@ import (
 	"runtime"
 	"slices"
 	"sync"
+	"sync/atomic"
 
+	"pochoir/cmd/pochoir/internal/intake/jpegread"
+	"pochoir/quantize"
 	"pochoir/quantize/large"
 	"pochoir/trace/paper"
 )
@@ -101,6 +104,7 @@ func fromBands(px pixels, h header, workers int) (*paper.Picture, error) {
 	pic, turn := newPicture(px.w, px.h, h)
 	pic.Pix = large.Bytes(4 * px.w * px.h)
 	p := h.profile()
+	luma := newCodedLuma(px.h)
 	err := px.bands(workers, func(band *image.YCbCr) {
 		y0, y1 := band.Rect.Min.Y, band.Rect.Max.Y
 		ycc := yccRow(band, h)
@@ -111,8 +115,50 @@ func fromBands(px pixels, h header, workers int) (*paper.Picture, error) {
 		} else {
 			turnRows(pic, src, turn, y0, y1)
 		}
-	})
+	}, luma.add)
+	if turn == 1 && p == nil {
+		pic.Luma = luma.all()
+	}
 	return pic, err
+}
+
+// codedLuma gathers blocks of luma as they were coded, from several goroutines at once.
+type codedLuma struct {
+	quantize.Luma
+	once sync.Once
+	n    atomic.Int64
+}
+
+// mostCoded is how many blocks are kept. What is made of them takes some 4 µs each and is worth most in small pictures,
+// where corners are a few pixels apart: a drawing of 512 px has 4096 blocks, one of 12 megapixels 13,000 that are not even,
+// and a photograph 190,000.
+const mostCoded = 1 << 13
+
+func newCodedLuma(h int) *codedLuma {
+	return &codedLuma{Luma: quantize.Luma{Rows: make([][]quantize.LumaBlock, (h+7)/8)}}
+}
+
+// add takes a block; the blocks of a row must come one after the other.
+func (c *codedLuma) add(b jpegread.Block) {
+	if c.n.Load() > mostCoded || c.n.Add(1) > mostCoded {
+		return
+	}
+	c.once.Do(func() {
+		for k, q := range b.Quant {
+			c.Steps[k] = uint8(q)
+		}
+	})
+	if b.Y < len(c.Rows) { // else it pads the last unit
+		c.Rows[b.Y] = append(c.Rows[b.Y], quantize.LumaBlock{X: int32(b.X), Coefs: *b.Coefs})
+	}
+}
+
+// all returns what was gathered, nil where it was too much.
+func (c *codedLuma) all() *quantize.Luma {
+	if n := c.n.Load(); n == 0 || n > mostCoded {
+		return nil
+	}
+	return &c.Luma
 }
 
 // profile returns how the colours are to be converted; nil where they are sRGB.

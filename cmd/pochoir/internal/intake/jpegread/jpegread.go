@@ -40,6 +40,13 @@ type component struct {
 	first  int // of its blocks in a coded unit
 }
 
+// Block is a block of luma as it was coded. It must not be kept.
+type Block struct {
+	X, Y  int        // in blocks
+	Coefs *[64]int16 // not yet multiplied by the quantization table, in natural order
+	Quant *[64]int32
+}
+
 // decoder holds what the markers before the pixels say.
 type decoder struct {
 	w, h    int
@@ -50,14 +57,16 @@ type decoder struct {
 	across  int // coded units in a row
 	down    int // rows of them
 	blocks  int // in a coded unit
+	coded   func(Block)
 }
 
 // Decode reads the JPEG in data, which must be a picture of w x h pixels, and calls put for every band of its rows, whose
 // bounds are its place in the picture; grey is 4:2:0 with chroma of 128 throughout. The bands come in any order, from as
-// many goroutines at once as workers says, at least 1; a band must not be kept. After an error, which is always
+// many goroutines at once as workers says, at least 1; a band must not be kept. Before a band is put, coded is called for
+// each of its blocks of luma that is not even, in every row of blocks from left to right. After an error, which is always
 // ErrVariant, some bands may have been put.
-func Decode(data []byte, w, h, workers int, put func(*image.YCbCr)) error {
-	d := decoder{w: w, h: h}
+func Decode(data []byte, w, h, workers int, put func(*image.YCbCr), coded func(Block)) error {
+	d := decoder{w: w, h: h, coded: coded}
 	scan, err := d.headers(data)
 	if err != nil {
 		return err

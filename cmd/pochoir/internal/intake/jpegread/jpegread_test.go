@@ -38,7 +38,7 @@ func read(data []byte, workers int) (image.Image, error) {
 				all.Cr[all.COffset(x, y)] = b.Cr[b.COffset(x, y)]
 			}
 		}
-	})
+	}, func(Block) {})
 	if err == nil && rows != cfg.Height {
 		return nil, fmt.Errorf("%d of %d rows", rows, cfg.Height)
 	}
@@ -302,7 +302,7 @@ func TestVariants(t *testing.T) {
 		"restart out of order":  edit([]byte{0xff, markerRST0}, []byte{0xff, markerRST0 + 1}),
 		"something at the end":  edit([]byte{0xff, markerEOI}, []byte{0, 0xff, markerEOI}),
 	} {
-		if err := Decode(file, size.X, size.Y, 2, func(*image.YCbCr) {}); !errors.Is(err, ErrVariant) {
+		if err := Decode(file, size.X, size.Y, 2, func(*image.YCbCr) {}, func(Block) {}); !errors.Is(err, ErrVariant) {
 			t.Errorf("%s: %v, want ErrVariant", name, err)
 		}
 	}
@@ -315,12 +315,72 @@ func TestDamaged(t *testing.T) {
 		t.Fatal(err)
 	}
 	for n := range b.Len() {
-		if err := Decode(b.Bytes()[:n], 40, 40, 2, func(*image.YCbCr) {}); !errors.Is(err, ErrVariant) {
+		if err := Decode(b.Bytes()[:n], 40, 40, 2, func(*image.YCbCr) {}, func(Block) {}); !errors.Is(err, ErrVariant) {
 			t.Fatalf("cut at %d: %v, want ErrVariant", n, err)
 		}
 	}
-	if err := Decode(b.Bytes(), 40, 41, 1, func(*image.YCbCr) {}); !errors.Is(err, ErrVariant) {
+	if err := Decode(b.Bytes(), 40, 41, 1, func(*image.YCbCr) {}, func(Block) {}); !errors.Is(err, ErrVariant) {
 		t.Errorf("of another size: %v, want ErrVariant", err)
+	}
+}
+
+// TestCoded: the coefficients of the blocks that are handed out transform to their samples, in double precision, and every
+// other block is even.
+func TestCoded(t *testing.T) {
+	for _, size := range sizes {
+		var b bytes.Buffer
+		if err := jpeg.Encode(&b, scene(size.X, size.Y), &jpeg.Options{Quality: 60}); err != nil {
+			t.Fatal(err)
+		}
+		var mu sync.Mutex
+		coded := map[image.Point][64]float64{}
+		last := map[int]int{}
+		err := Decode(b.Bytes(), size.X, size.Y, 2, func(*image.YCbCr) {}, func(c Block) {
+			mu.Lock()
+			defer mu.Unlock()
+			if before, ok := last[c.Y]; ok && before >= c.X {
+				t.Errorf("block %d of row %d after %d", c.X, c.Y, before)
+			}
+			last[c.Y] = c.X
+			var v [64]float64
+			for k := range v {
+				v[k] = float64(c.Coefs[k]) * float64(c.Quant[k])
+			}
+			coded[image.Pt(c.X, c.Y)] = v
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		m, err := jpeg.Decode(bytes.NewReader(b.Bytes()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		luma := m.(*image.YCbCr)
+		for y := range size.Y {
+			for x := range size.X {
+				got := float64(luma.Y[luma.YOffset(x, y)])
+				c, ok := coded[image.Pt(x/8, y/8)]
+				if !ok {
+					if first := luma.Y[luma.YOffset(x/8*8, y/8*8)]; got != float64(first) {
+						t.Fatalf("%v: the block at (%d, %d) is not even", size, x, y)
+					}
+					continue
+				}
+				want := 128.0
+				for k, v := range c {
+					cos := func(n, k int) float64 {
+						if k == 0 {
+							return math.Sqrt(1. / 8)
+						}
+						return math.Cos(float64(2*n+1)*float64(k)*math.Pi/16) / 2
+					}
+					want += v * cos(x%8, k%8) * cos(y%8, k/8)
+				}
+				if want = max(0, min(255, want)); math.Abs(got-want) > 1 {
+					t.Fatalf("%v: luma %g at (%d, %d), the coefficients give %.2f", size, got, x, y, want)
+				}
+			}
+		}
 	}
 }
 
@@ -370,7 +430,7 @@ func BenchmarkDecode(b *testing.B) {
 		b.Run(fmt.Sprintf("3Mpx/%d-workers", workers), func(b *testing.B) {
 			b.SetBytes(3e6)
 			for b.Loop() {
-				if err := Decode(file.Bytes(), 2000, 1500, workers, func(*image.YCbCr) {}); err != nil {
+				if err := Decode(file.Bytes(), 2000, 1500, workers, func(*image.YCbCr) {}, func(Block) {}); err != nil {
 					b.Fatal(err)
 				}
 			}

@@ -51,6 +51,9 @@ func (t *transformer) transform(r *unitRow) {
 			for j := range c.h * c.v {
 				at := 8*(j/c.h)*t.stride[i] + 8*(x*c.h+j%c.h)
 				coefs := (*[64]int16)(r.coefs[64*block:])
+				if i == 0 && r.last[block] > 0 {
+					t.d.coded(Block{x*c.h + j%c.h, r.y*c.v + j/c.h, coefs, c.quant})
+				}
 				inverse(t.planes[i][at:], t.stride[i], coefs, int(r.last[block]), c.quant)
 				block++
 			}
