@@ -297,7 +297,21 @@ func (e *edgeMeter) band(px, py, sx, sy int, pr pair, left bool) (width, centre 
 	if sum <= 0 {
 		return 0, 0, false
 	}
-	return sum, moment / sum, true
+	centre = moment / sum
+	if e.noise == 0 && sum < stairWidth {
+		st := stroke{e: e, own: own, other: other, pr: pr}
+		a, b, sign := px, py, sy
+		if sx != 0 {
+			st.axis, a, b, sign = 1, py, px, sx
+		}
+		edge := float64(b) // of pixel (px, py), where the profile begins
+		if sign < 0 {
+			edge++
+		}
+		c := column{sum, edge + float64(float64(sign)*centre)}
+		centre = float64(sign) * (c.middle - st.stair(a, c) - edge)
+	}
+	return sum, centre, true
 }
 
 // unmix measures an edge whose one side is too thin for a pure pixel and borders a third colour beyond: every pixel
