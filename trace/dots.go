@@ -90,7 +90,7 @@ func (e *edgeMeter) dot(arc int) []fit.Segment {
 	}
 	if known {
 		path = form
-	} else if ratio < 1.12 || r < 0.8 && !sliver { // as good as round
+	} else if ratio < 1.12 || r < 0.8 && !sliver && (e.noise > 0 || !longer(cover, [4]int{x0, y0, x1, y1}, centre, r, ratio, theta)) { // as good as round
 		path = fit.Ellipse(centre, r, r, 0)
 	} else {
 		path = fit.Ellipse(centre, r*math.Sqrt(ratio), r/math.Sqrt(ratio), theta)
@@ -99,6 +99,18 @@ func (e *edgeMeter) dot(arc int) []fit.Segment {
 		path = path.Reverse()
 	}
 	return path.Segments
+}
+
+// longer reports whether an ellipse with the proportion and turn of its moments explains a mark much better than a circle does: of
+// a mark little larger than a pixel the moments alone tell how it lies among the pixels as well.
+func longer(cover func(x, y int) float64, frame [4]int, centre fit.Point, radius, ratio, theta float64) bool {
+	miss := func(ratio float64) float64 {
+		a, b := radius*math.Sqrt(ratio), radius/math.Sqrt(ratio)
+		return missOf(cover, frame, centre, fit.Point{X: math.Cos(theta), Y: math.Sin(theta)}, func(p, q float64) bool {
+			return float64(p*p)/(a*a)+float64(q*q)/(b*b) < 1
+		})
+	}
+	return miss(ratio) < formShare*miss(1)
 }
 
 // sharesOf returns the shares of a mark, a face of the colour own on the colour other, in the pixels of frame (x0, y0, x1, y1),

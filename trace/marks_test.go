@@ -97,3 +97,36 @@ func TestSmallDiscsStayRound(t *testing.T) {
 		}
 	}
 }
+
+// TestShortMarks: marks of little more than a pixel that are twice as long as wide are drawn so, wherever they lie among the pixels.
+func TestShortMarks(t *testing.T) {
+	for k := range 16 {
+		cx, cy := 20+0.25*float64(k%4), 20+0.25*float64(k/4)
+		for _, c := range []struct{ long, wide, turn float64 }{{1.9, 0.9, 0.4}, {2, 0.8, 1.2}} {
+			pic := boxPicture(c.long, c.wide, cx, cy, c.turn)
+			for k := range 36 { // a larger one tells its colour
+				copy(pic.Pix[4*((3+k/6)*pic.W+3+k%6):], []uint8{0, 0, 0, 255})
+			}
+			res, err := Trace(context.Background(), pic, Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			shapes := res.Drawing.Layers[0].Shapes
+			if len(shapes) != 2 {
+				t.Errorf("%g x %g px at %g, %g: %d shapes, want 2", c.long, c.wide, cx, cy, len(shapes))
+				continue
+			}
+			u := fit.Point{X: math.Cos(c.turn), Y: math.Sin(c.turn)}
+			var along, across float64 // how far the outline reaches
+			for _, s := range shapes[1].Rings[0].Segments {
+				for n := range 8 {
+					d := s.At(float64(n) / 8).Sub(fit.Point{X: cx, Y: cy})
+					along, across = math.Max(along, math.Abs(d.Dot(u))), math.Max(across, math.Abs(d.Cross(u)))
+				}
+			}
+			if along < 1.4*across {
+				t.Errorf("%g x %g px turned by %g at %g, %g: drawn %.2f x %.2f px", c.long, c.wide, c.turn, cx, cy, 2*along, 2*across)
+			}
+		}
+	}
+}
