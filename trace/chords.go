@@ -12,8 +12,11 @@ import (
 // round the bay is never seen.
 
 const (
-	// chordStep is the spacing of the places where a chord is tried for being covered, px.
-	chordStep = 0.5
+	// chordStep is the spacing of the places where a chord is tried for being covered, px; of those longer than evenChord
+	// steps it grows up to chordWide, as far apart as all of a chord is still within chordRoom of one of them.
+	chordStep, evenChord, chordWide = 0.5, 100, 1.4
+	// glances is the number of parts of a chord between which it is looked at first.
+	glances = 16
 	// chordRoom is how far a chord stays from all that does not cover it, px: as deep as a hidden edge lies at least, and
 	// half a pixel, since lattice boundaries are that far from the drawn ones at worst.
 	chordRoom = 0.72*trap + 0.5
@@ -62,7 +65,7 @@ func (s *stack) chord(face int32, run []piece, corners bool) (best fit.Segment, 
 				return
 			}
 		}
-		if l := g.Length(); l < shortest && s.hides(face, g, l) && s.fills(face, bank, g) {
+		if l := g.Length(); l < shortest && s.hides(face, g, l, 0) && s.fills(face, bank, g) {
 			best, shortest, ok = g, l, true
 		}
 	}
@@ -88,38 +91,52 @@ func (s *stack) chord(face int32, run []piece, corners bool) (best fit.Segment, 
 }
 
 // hides reports whether a curve of a given length, px, lies under colours higher than a face's all along, away from
-// everything else.
-func (s *stack) hides(face int32, g fit.Segment, length float64) bool {
-	n := int(math.Ceil(length/chordStep)) + 1
+// everything else. Near its ends it may be nearer to the face's own colour by ease, px.
+func (s *stack) hides(face int32, g fit.Segment, length, ease float64) bool {
+	n := int(math.Ceil(length/max(chordStep, min(chordWide, length/evenChord)))) + 1
 	rank := s.rank[face]
-	higher := func(p fit.Point) bool {
+	above := func(p fit.Point) int {
 		x, y := int(math.Floor(p.X)), int(math.Floor(p.Y))
-		return x >= 0 && y >= 0 && x < s.m.W && y < s.m.H && s.rank[s.m.FaceAt(x, y)] > rank
+		if x < 0 || y < 0 || x >= s.m.W || y >= s.m.H {
+			return -1
+		}
+		return s.rank[s.m.FaceAt(x, y)] - rank
 	}
-	covered := func(k int) bool {
-		t := float64(k) / float64(n)
-		room := min(chordRoom, leastRise*(min(t, 1-t)*length-slowRise))
-		if room < 0.5 {
+	// What rises so along an edge goes away from it by less along itself.
+	slope := leastRise / math.Sqrt(1+leastRise*leastRise)
+	covered := func(t float64, aside bool) bool {
+		p := g.At(t)
+		rise := slope * (min(t*length, (1-t)*length, p.Sub(g.P[0]).Len(), p.Sub(g.P[3]).Len()) - slowRise)
+		if rise < 0.5 {
 			return true
 		}
-		p := g.At(t)
+		if above(p) <= 0 {
+			return false
+		}
+		if !aside {
+			return true
+		}
 		for _, d := range around {
-			if !higher(p.Add(d.Mul(room))) {
+			a := above(p.Add(d.Mul(min(chordRoom, rise))))
+			if a < 0 || a == 0 && above(p.Add(d.Mul(min(chordRoom, max(0, rise-ease))))) <= 0 {
 				return false
 			}
 		}
 		return true
 	}
-	// Few places far apart first, then those between: most chords that fail do so over a good part of their length. The ends
-	// need no room.
-	for step := 1 << (bits.Len(uint(n)) - 1); step > 0; step /= 2 {
-		for k := step; k < n; k += 2 * step {
-			if !covered(k) {
-				return false
+	// Few places far apart first, then those between: most chords that fail do so over a good part of their length, in
+	// themselves. The ends need no room.
+	all := func(n int, aside bool) bool {
+		for step := 1 << (bits.Len(uint(n)) - 1); step > 0; step /= 2 {
+			for k := step; k < n; k += 2 * step {
+				if !covered(float64(k)/float64(n), aside) {
+					return false
+				}
 			}
 		}
+		return true
 	}
-	return true
+	return all(glances, false) && all(n, true)
 }
 
 // around are the directions to eight sides.
@@ -130,43 +147,53 @@ var around = [8]fit.Point{
 
 // fills reports whether higher colours fill what lies between a bank and a chord.
 func (s *stack) fills(face int32, bank []fit.Point, g fit.Segment) bool {
-	ring := g.Reverse().Flatten(slices.Clone(bank), 0.2)
+	a, b := g.P[0], g.P[3]
+	return s.scan(g.Reverse().Flatten(slices.Clone(bank), 0.2), func(f int32, y, x0, x1 int) bool {
+		if s.rankOf(f) > s.rank[face] || f == face {
+			return true
+		}
+		// A pixel at a junction may be another's.
+		for x := x0; x < x1; x++ {
+			p := fit.Point{X: float64(x) + 0.5, Y: float64(y) + 0.5}
+			if p.Sub(a).Len() > chordEnds && p.Sub(b).Len() > chordEnds {
+				return false
+			}
+		}
+		return true
+	})
+}
+
+// scan calls do with the faces that cover the pixels within a ring, by the even-odd rule, until it returns false; scan then
+// returns false too.
+func (s *stack) scan(ring []fit.Point, do func(f int32, y, x0, x1 int) bool) bool {
 	low, high := ring[0], ring[0]
 	for _, p := range ring {
 		low = fit.Point{X: min(low.X, p.X), Y: min(low.Y, p.Y)}
 		high = fit.Point{X: max(high.X, p.X), Y: max(high.Y, p.Y)}
 	}
-	a, b := g.P[0], g.P[3]
-	var at []float64
-	for y := max(0, int(low.Y)); y < min(s.m.H, int(math.Ceil(high.Y))); y++ {
-		at = at[:0]
-		mid := float64(y) + 0.5
-		for i, p := range ring {
-			q := ring[(i+1)%len(ring)]
-			if (p.Y <= mid) != (q.Y <= mid) {
-				at = append(at, p.X+float64((mid-p.Y)*(q.X-p.X))/(q.Y-p.Y))
+	first := max(0, int(low.Y))
+	rows := make([][]float64, max(0, min(s.m.H, int(math.Ceil(high.Y)))-first)) // where the ring crosses the middle of each row
+	for i, p := range ring {
+		q := ring[(i+1)%len(ring)]
+		a, b := p, q
+		if a.Y > b.Y {
+			a, b = b, a
+		}
+		for y := max(0, int(math.Ceil(a.Y-0.5))-first); y < len(rows); y++ {
+			mid := float64(first+y) + 0.5
+			if mid >= b.Y {
+				break
+			}
+			if mid >= a.Y {
+				rows[y] = append(rows[y], a.X+float64((mid-a.Y)*(b.X-a.X))/(b.Y-a.Y))
 			}
 		}
+	}
+	for k, at := range rows {
 		slices.Sort(at)
 		for i := 0; i+1 < len(at); i += 2 {
 			x0, x1 := max(0, int(math.Ceil(at[i]-0.5))), min(s.m.W, int(math.Ceil(at[i+1]-0.5)))
-			if x0 >= x1 {
-				continue
-			}
-			ok := s.m.Across(y, x0, x1, func(f int32, x0, x1 int) bool {
-				if s.rank[f] > s.rank[face] || f == face {
-					return true
-				}
-				// A pixel at a junction may be another's.
-				for x := x0; x < x1; x++ {
-					p := fit.Point{X: float64(x) + 0.5, Y: mid}
-					if p.Sub(a).Len() > chordEnds && p.Sub(b).Len() > chordEnds {
-						return false
-					}
-				}
-				return true
-			})
-			if !ok {
+			if x0 < x1 && !s.m.Across(first+k, x0, x1, func(f int32, x0, x1 int) bool { return do(f, first+k, x0, x1) }) {
 				return false
 			}
 		}

@@ -730,7 +730,7 @@ func (w *flatwork) shapes(ctx context.Context, fopt fit.Options, workers int) ([
 	}
 	s.closeHoles()
 	shapes := make([][]Shape, len(faces))
-	if err := inParallel(ctx, len(faces), workers, func(r int) { shapes[r] = s.shapesOf(faces[r]) }); err != nil {
+	if err := inParallel(ctx, len(faces), workers, func(r int) { shapes[r] = s.shapesOf(s.ringsOf(faces[r])) }); err != nil {
 		return nil, nil, err
 	}
 	out := make([]Layer, len(layers))
@@ -800,7 +800,7 @@ func inkLayers(ctx context.Context, f *quantize.Flats, inks []bool, m *planar.Ma
 	shapes := make([][]Shape, len(m.Faces))
 	err := inParallel(ctx, len(shapes), workers, func(i int) {
 		if s.rank[i] >= 0 {
-			shapes[i] = s.shapesOf(int32(i))
+			shapes[i] = s.shapesOf(s.ringsOf(int32(i)))
 		}
 	})
 	for i, of := range shapes {

@@ -89,7 +89,7 @@ func newStack(f *quantize.Flats, m *planar.Map, o *outlines, opt Options) *stack
 		if low < high && s.order[high-1] == f.Ink && f.Medium != quantize.MediumFlat {
 			high--
 		}
-		newOrderer(m, len(f.Palette), func(face int32) bool { return painted(&m.Faces[face]) }).sort(s.order, low, high)
+		newOrderer(m, o, len(f.Palette), func(face int32) bool { return painted(&m.Faces[face]) }).sort(s.order, low, high)
 	}
 	rankOf := make([]int, len(f.Palette))
 	for r, l := range s.order {
@@ -122,7 +122,7 @@ func (s *stack) drawing(ctx context.Context, f *quantize.Flats, workers int) (*D
 	for r, l := range s.order {
 		d.Layers[r] = Layer{Name: f.Palette[l].Name, Colour: f.Palette[l].Colour}
 	}
-	shapes := make([][]Shape, len(s.m.Faces))
+	rings := make([][]ring, len(s.m.Faces))
 	cracks := func(i int) (n int) {
 		for _, ring := range s.m.Faces[i].Rings {
 			for _, h := range ring {
@@ -131,12 +131,20 @@ func (s *stack) drawing(ctx context.Context, f *quantize.Flats, workers int) (*D
 		}
 		return n
 	}
-	err := largestFirst(ctx, len(shapes), workers, cracks, func(i int) {
+	err := largestFirst(ctx, len(rings), workers, cracks, func(i int) {
 		if s.rank[i] >= 0 {
-			shapes[i] = s.shapesOf(int32(i))
+			rings[i] = s.ringsOf(int32(i))
 		}
 	})
 	if err != nil {
+		return nil, err
+	}
+	rings, err = s.linked(ctx, rings, workers)
+	if err != nil {
+		return nil, err
+	}
+	shapes := make([][]Shape, len(rings))
+	if err := inParallel(ctx, len(rings), workers, func(i int) { shapes[i] = s.shapesOf(rings[i]) }); err != nil {
 		return nil, err
 	}
 	for i, of := range shapes {
@@ -149,18 +157,55 @@ func (s *stack) drawing(ctx context.Context, f *quantize.Flats, workers int) (*D
 	return d, nil
 }
 
-// shapesOf returns the painted outlines of a face, mostly one.
-func (s *stack) shapesOf(face int32) []Shape {
+// ring is an outline of a face: the stretches where it is seen and those that lie under higher colours, by turns, or one
+// stretch all along.
+type ring struct {
+	whole []piece    // all of it, where it is seen or hidden all along
+	runs  []*passage // else
+	rank  int
+	hole  bool
+	under bool // some of it lies under higher colours
+}
+
+// passage is a stretch of an outline that lies under higher colours, and what is seen of the outline after it.
+type passage struct {
+	face        int32
+	bank        []piece // along the higher colours
+	hidden      []piece // what stands for it
+	seen        []piece
+	first, last int32 // the faces above its ends
+}
+
+// pieces returns a ring as it is drawn.
+func (r *ring) pieces() []piece {
+	out := r.whole
+	for _, u := range r.runs {
+		out = append(append(out, u.hidden...), u.seen...)
+	}
+	return out
+}
+
+// ringsOf returns the painted outlines of a face.
+func (s *stack) ringsOf(face int32) (out []ring) {
 	if s.under[face] {
 		return nil
 	}
-	var outer, holes []fit.Path
-	for _, ring := range s.m.Faces[face].Rings {
-		if !s.exact && s.covered(face, ring) {
-			continue
+	for _, halves := range s.m.Faces[face].Rings {
+		if s.exact || !s.covered(face, halves) {
+			r := s.outline(face, halves)
+			r.hole, r.rank = s.m.RingArea(halves) < 0, s.rank[face]
+			out = append(out, r)
 		}
-		pieces := s.outline(face, ring)
-		pieces = s.o.merged(pieces)
+	}
+	return out
+}
+
+// shapesOf makes shapes of painted outlines, mostly one.
+func (s *stack) shapesOf(rings []ring) []Shape {
+	var outer, holes []fit.Path
+	for i := range rings {
+		r := &rings[i]
+		pieces := s.o.merged(r.pieces())
 		path := fit.Path{Closed: true}
 		for i, p := range pieces {
 			// Parts of one curve, cut apart and joined again, may differ in the last bit.
@@ -170,18 +215,22 @@ func (s *stack) shapesOf(face int32) []Shape {
 		if len(path.Segments) == 0 {
 			continue
 		}
-		hole := s.m.RingArea(ring) < 0
 		parts := []fit.Path{path}
 		if !s.whole {
-			under := !s.exact && slices.ContainsFunc(ring, func(h planar.Half) bool { return s.rankOf(s.m.LeftOf(h)) > s.rank[face] })
-			parts = uncrossed(path, hole, under, s.o.used.Tolerance)
+			var covered func(bay fit.Path) bool
+			if r.under {
+				covered = func(bay fit.Path) bool {
+					return s.scan(bay.Flatten(nil, linkFlat), func(f int32, _, _, _ int) bool { return s.rankOf(f) >= r.rank })
+				}
+			}
+			parts = uncrossed(path, r.hole, covered, s.o.used.Tolerance)
 		}
-		for _, r := range parts {
-			switch area := r.Area(); {
+		for _, p := range parts {
+			switch area := p.Area(); {
 			case area <= -leastRing:
-				holes = append(holes, r)
-			case area >= leastRing && (!hole || len(parts) > 1): // a hole turned inside out is too narrow to show
-				outer = append(outer, r)
+				holes = append(holes, p)
+			case area >= leastRing && (!r.hole || len(parts) > 1): // a hole turned inside out is too narrow to show
+				outer = append(outer, p)
 			}
 		}
 	}
@@ -232,50 +281,46 @@ func (s *stack) along(h planar.Half) []piece {
 }
 
 // outline strings a ring of a face together: exact where the other side is lower, hidden where it is higher.
-func (s *stack) outline(face int32, ring []planar.Half) []piece {
-	n := len(ring)
-	hidden := make([]bool, n)
+func (s *stack) outline(face int32, halves []planar.Half) (r ring) {
+	n := len(halves)
+	hidden := func(k int) bool { return !s.exact && s.rankOf(s.m.LeftOf(halves[k])) > s.rank[face] }
 	first := -1 // a hidden arc after an exact one
-	any := false
-	for k, h := range ring {
-		hidden[k] = !s.exact && s.rankOf(s.m.LeftOf(h)) > s.rank[face]
-		any = any || hidden[k]
-	}
-	if !any {
-		var out []piece
-		for _, h := range ring {
-			out = append(out, s.along(h)...)
-		}
-		return out
-	}
-	for k := range ring {
-		if hidden[k] && !hidden[(k+n-1)%n] {
-			first = k
-			break
+	for k := range n {
+		if hidden(k) {
+			r.under = true
+			if !hidden((k + n - 1) % n) {
+				first = k
+				break
+			}
 		}
 	}
 	if first < 0 {
-		var run []piece
-		for _, h := range ring {
-			run = append(run, s.along(h)...)
+		for _, h := range halves {
+			r.whole = append(r.whole, s.along(h)...)
 		}
-		return s.hide(face, run, true)
+		if r.under {
+			r.whole = s.hide(face, r.whole, true)
+		}
+		return r
 	}
-	var out []piece
 	for i := 0; i < n; {
-		k := (first + i) % n
-		if !hidden[k] {
-			out = append(out, s.along(ring[k])...)
-			i++
-			continue
+		u := &passage{face: face}
+		u.first = s.m.LeftOf(halves[(first+i)%n])
+		for ; i < n && hidden((first+i)%n); i++ {
+			u.last = s.m.LeftOf(halves[(first+i)%n])
+			u.bank = append(u.bank, s.along(halves[(first+i)%n])...)
 		}
-		var run []piece
-		for ; i < n && hidden[(first+i)%n]; i++ {
-			run = append(run, s.along(ring[(first+i)%n])...)
+		for ; i < n && !hidden((first+i)%n); i++ {
+			u.seen = append(u.seen, s.along(halves[(first+i)%n])...)
 		}
-		out = append(out, s.hide(face, run, false)...)
+		u.hidden = s.hide(face, u.bank, false)
+		r.runs = append(r.runs, u)
 	}
-	return out
+	if slices.ContainsFunc(r.runs, func(u *passage) bool { return len(u.bank) == 0 || len(u.seen) == 0 }) {
+		// Nothing is left of an arc too short to be drawn: there is no place to go on from.
+		r.whole, r.runs = r.pieces(), nil
+	}
+	return r
 }
 
 // bank is one place of an outline that goes under a higher colour.

@@ -3,13 +3,14 @@ package trace
 import (
 	"slices"
 
+	"pochoir/fit"
 	"pochoir/trace/internal/planar"
 )
 
 // This file finds the painting order of colours: what goes on beneath lies below. The larger colour lies below at first; then
 // colours move up or down while that shortens the edges hidden under others. A hole that is painted over whole is closed and
 // costs nothing, so what encloses lies below what it encloses; a bay is crossed by its chord, so what bulges into another
-// lies above it.
+// lies above it; and what ends at the side of a line lies below what the line bounds.
 
 // leastGain is how much shorter the hidden edges must get for a colour to leave its place by area, px.
 const leastGain = 8
@@ -20,6 +21,10 @@ const (
 	thinFace  = 2.0
 	underThin = 4
 )
+
+// Where an outline runs into the side of a line at both ends of a hidden edge, as the stem of a T does, the edge counts for
+// one in stemShare of its length: the outline goes on beneath and no line is broken up.
+const stemShare = 4
 
 // orderPasses bounds the passes over all colours; two or three find nothing more in drawings.
 const orderPasses = 8
@@ -45,10 +50,11 @@ func (s *labelSet) within(o *labelSet, l int) bool {
 
 // stretch is an arc of a ring as the order sees it.
 type stretch struct {
-	left   int // label beyond, -1 for what is not painted
-	n      int // px along the lattice
-	dx, dy int // from its start to its end
-	cross  int // twice the area swept from its start
+	left   int     // label beyond, -1 for what is not painted
+	n      int     // px along the lattice
+	dx, dy int     // from its start to its end
+	cross  int     // twice the area swept from its start
+	stems  [2]bool // at its start and its end, the outline runs into the side of a line that this goes along
 }
 
 // orderRing is a ring of a painted face.
@@ -70,7 +76,7 @@ type orderer struct {
 }
 
 // newOrderer collects the rings of painted faces.
-func newOrderer(m *planar.Map, labels int, painted func(face int32) bool) *orderer {
+func newOrderer(m *planar.Map, lines *outlines, labels int, painted func(face int32) bool) *orderer {
 	o := &orderer{rings: make([][]orderRing, labels), depends: make([]labelSet, labels), stamp: make([]int32, len(m.Faces))}
 	thin := thinFaces(m)
 	for i := range m.Faces {
@@ -81,8 +87,10 @@ func newOrderer(m *planar.Map, labels int, painted func(face int32) bool) *order
 		l := int(m.Faces[i].Label)
 		for _, ring := range m.Faces[i].Rings {
 			r := orderRing{face: face, hole: m.RingArea(ring) < 0, arcs: make([]stretch, 0, len(ring))}
-			for _, h := range ring {
+			for k, h := range ring {
 				s := stretchOf(m, h)
+				s.stems[0] = lines.goesThrough(m, h, ring[(k+len(ring)-1)%len(ring)].Twin())
+				s.stems[1] = lines.goesThrough(m, h.Twin(), ring[(k+1)%len(ring)])
 				if f := m.LeftOf(h); f != planar.Outside && painted(f) {
 					s.left = int(m.Faces[f].Label)
 					o.depends[l].add(s.left)
@@ -127,6 +135,44 @@ func thinFaces(m *planar.Map) []bool {
 		thin[i] = 2*float64(m.Faces[i].Area) < thinFace*float64(around)
 	}
 	return thin
+}
+
+// throughNode is the cosine of the turn, 20 degrees, up to which two arcs of a junction are one line; leavingFar is how far
+// from it their direction is taken, px.
+const throughNode, leavingFar = 0.94, 3.0
+
+// goesThrough reports whether a half arc carries on a line that arrives where it begins: any but another given one that leaves
+// there too.
+func (o *outlines) goesThrough(m *planar.Map, h, but planar.Half) bool {
+	if m.From(h) == planar.None {
+		return false
+	}
+	u := o.leaving(h)
+	return slices.ContainsFunc(m.Nodes[m.From(h)].Out[:], func(x planar.Half) bool {
+		return x >= 0 && x != h && x != but && o.leaving(x).Dot(u) < -throughNode
+	})
+}
+
+// leaving returns the direction in which a half arc leaves its beginning.
+func (o *outlines) leaving(h planar.Half) (u fit.Point) {
+	pieces := o.arcs[h.Arc()]
+	var pts []fit.Point
+	for k := range pieces {
+		q := pieces[k].Segment
+		if h.Backwards() {
+			q = pieces[len(pieces)-1-k].Reverse()
+		}
+		if k == 0 {
+			pts = append(pts, q.P[0])
+		}
+		pts = q.Flatten(pts, 0.2)
+		for _, p := range pts {
+			if u = p.Sub(pts[0]); u.Len() > leavingFar {
+				return u.Unit()
+			}
+		}
+	}
+	return u.Unit()
 }
 
 // stretchOf measures a half arc.
@@ -218,6 +264,7 @@ func (r *orderRing) hidden(above *labelSet) (sum int) {
 	}
 	for i := 1; i < n; i++ {
 		length, x, y, area := 0, 0, 0, 0
+		begin := i
 		for ; i < n && under((first+i)%n); i++ {
 			a := &r.arcs[(first+i)%n]
 			area += a.cross + x*a.dy - y*a.dx
@@ -225,6 +272,9 @@ func (r *orderRing) hidden(above *labelSet) (sum int) {
 		}
 		if area < 0 {
 			length = min(length, max(x, -x)+max(y, -y))
+		}
+		if i > begin && r.arcs[(first+begin)%n].stems[0] && r.arcs[(first+i-1)%n].stems[1] {
+			length /= stemShare
 		}
 		sum += length
 	}

@@ -27,8 +27,9 @@ const (
 // uncrossed parts a ring where it crosses itself, so that what was painted by the even-odd rule stays painted, and leaves out
 // the loops that are too small to be meant. A neck whose sides cross thus parts a blob from its shape, or a bay from the
 // ground. hole tells what the ring is; outer rings come out clockwise, holes the other way. A ring that goes on under higher
-// colours opens no bays: they belong to its hidden edges. tolerance is that of the fit, px.
-func uncrossed(path fit.Path, hole, under bool, tolerance float64) []fit.Path {
+// colours opens no bays that those cover, as covered tells, if there is one: they belong to its hidden edges. tolerance is that
+// of the fit, px.
+func uncrossed(path fit.Path, hole bool, covered func(bay fit.Path) bool, tolerance float64) []fit.Path {
 	blob := max(leastBlob, math.Pi/4*blobTolerances*blobTolerances*tolerance*tolerance)
 	loops := fit.Uncross(path)
 	seen := 0
@@ -58,7 +59,7 @@ func uncrossed(path fit.Path, hole, under bool, tolerance float64) []fit.Path {
 			}
 		}
 		// In doubt paint stays: what lies beneath is opened for it.
-		if area[i] < blob || within && (under && !hole || area[i] < leastBay || 2*area[i] < float64(slimBay*l.Length())) {
+		if area[i] < blob || within && (covered != nil && !hole && covered(l) || area[i] < leastBay || 2*area[i] < float64(slimBay*l.Length())) {
 			continue
 		}
 		l.Segments = withoutSlivers(l.Segments)

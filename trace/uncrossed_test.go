@@ -1,6 +1,7 @@
 package trace
 
 import (
+	"math"
 	"testing"
 
 	"pochoir/fit"
@@ -32,7 +33,7 @@ func TestUncrossedKeepsBlobs(t *testing.T) {
 		"bay of a hole":    {blob.Reverse(), true, -196},
 		"island in a hole": {bay.Reverse(), true, 196},
 	} {
-		parts := uncrossed(c.ring, c.hole, false, 0.11)
+		parts := uncrossed(c.ring, c.hole, nil, 0.11)
 		if len(parts) != 2 {
 			t.Errorf("%s: %d rings, want 2", name, len(parts))
 			continue
@@ -42,7 +43,10 @@ func TestUncrossedKeepsBlobs(t *testing.T) {
 			t.Errorf("%s: rings of %.1f and %.1f px², want 1600 and %.1f", name, first, second, c.second)
 		}
 	}
-	if parts := uncrossed(bay, false, true, 0.11); len(parts) != 1 {
+	if parts := uncrossed(bay, false, func(fit.Path) bool { return true }, 0.11); len(parts) != 1 {
 		t.Errorf("bay under a higher colour: %d rings, want 1", len(parts))
+	}
+	if parts := uncrossed(bay, false, func(b fit.Path) bool { return math.Abs(b.Area()) < 100 }, 0.11); len(parts) != 2 {
+		t.Errorf("bay that a lower colour shows in: %d rings, want 2", len(parts))
 	}
 }

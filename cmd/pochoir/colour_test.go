@@ -533,7 +533,7 @@ func TestSeveralColourways(t *testing.T) {
 	put(t, "dusk.txt", []byte("#e07a5f goldenrod\n#e27c60 darkorange\n"))
 	put(t, "dawn.txt", []byte("#f2cc8f goldenrod\n"))
 	r := mustCall(t, "recolour", "lantern.svg", "--colourway", "dusk.txt", "--colourway", "dawn.txt", "-o", "ways")
-	if strings.Count(r.errors, "hard to tell apart") != 1 || !strings.Contains(r.errors, "hard to tell apart: goldenrod #e07a5f beside darkorange #e27c60") {
+	if strings.Count(r.errors, "hard to tell apart") != 1 || !strings.Contains(r.errors, "hard to tell apart: darkorange #e27c60 beside goldenrod #e07a5f") {
 		t.Errorf("the clash is not reported as one:\n%s", r.errors)
 	}
 	for _, f := range []string{"ways/lantern.dusk.svg", "ways/lantern.dawn.svg"} {
