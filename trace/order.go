@@ -1,6 +1,7 @@
 package trace
 
 import (
+	"math"
 	"slices"
 
 	"pochoir/fit"
@@ -22,8 +23,8 @@ const (
 	underThin = 4
 )
 
-// Where an outline runs into the side of a line at both ends of a hidden edge, as the stem of a T does, the edge counts for
-// one in stemShare of its length: the outline goes on beneath and no line is broken up.
+// Where an outline runs into the side of a line at both ends of a hidden edge, as the stem of a T does, and comes out beyond,
+// the edge counts for one in stemShare of its length: the outline goes on beneath and no line is broken up.
 const stemShare = 4
 
 // orderPasses bounds the passes over all colours; two or three find nothing more in drawings.
@@ -54,7 +55,7 @@ type stretch struct {
 	n      int     // px along the lattice
 	dx, dy int     // from its start to its end
 	cross  int     // twice the area swept from its start
-	stems  [2]bool // at its start and its end, the outline runs into the side of a line that this goes along
+	stems  [2]bool // at its start and its end, the outline goes on beneath a line that this goes along
 }
 
 // orderRing is a ring of a painted face.
@@ -89,8 +90,10 @@ func newOrderer(m *planar.Map, lines *outlines, labels int, painted func(face in
 			r := orderRing{face: face, hole: m.RingArea(ring) < 0, arcs: make([]stretch, 0, len(ring))}
 			for k, h := range ring {
 				s := stretchOf(m, h)
-				s.stems[0] = lines.goesThrough(m, h, ring[(k+len(ring)-1)%len(ring)].Twin())
-				s.stems[1] = lines.goesThrough(m, h.Twin(), ring[(k+1)%len(ring)])
+				for end, stem := range [2]planar.Half{ring[(k+len(ring)-1)%len(ring)].Twin(), ring[(k+1)%len(ring)]} {
+					from := [2]planar.Half{h, h.Twin()}[end]
+					s.stems[end] = lines.goesThrough(m, from, stem) && lines.comesOut(m, stem, face, end == 0)
+				}
 				if f := m.LeftOf(h); f != planar.Outside && painted(f) {
 					s.left = int(m.Faces[f].Label)
 					o.depends[l].add(s.left)
@@ -151,6 +154,36 @@ func (o *outlines) goesThrough(m *planar.Map, h, but planar.Half) bool {
 	return slices.ContainsFunc(m.Nodes[m.From(h)].Out[:], func(x planar.Half) bool {
 		return x >= 0 && x != h && x != but && o.leaving(x).Dot(u) < -throughNode
 	})
+}
+
+// Where an outline comes out is looked for from outFrom to outFar px from where it ends, outBeside px on either side of it.
+const outFrom, outFar, outStep, outBeside = 2.0, 100.0, 0.75, 1.5
+
+// comesOut reports whether the outline of a face that begins with half arc h, or arrives along it, comes out again beyond what
+// lies where it ends, going straight on.
+func (o *outlines) comesOut(m *planar.Map, h planar.Half, face int32, arrives bool) bool {
+	u := o.leaving(h)
+	inward := u.Perp().Mul(outBeside)
+	if arrives {
+		inward = inward.Mul(-1)
+	}
+	own := func(p fit.Point) (is, ok bool) {
+		x, y := int(math.Floor(p.X)), int(math.Floor(p.Y))
+		if x < 0 || y < 0 || x >= m.W || y >= m.H {
+			return false, false
+		}
+		return m.Faces[m.FaceAt(x, y)].Label == m.Faces[face].Label, true
+	}
+	node := o.nodes[m.From(h)]
+	for far := outFrom; far < outFar; far += outStep {
+		p := node.Sub(u.Mul(far))
+		within, ok := own(p.Add(inward))
+		if within || !ok {
+			beyond, ok := own(p.Sub(inward))
+			return within && ok && !beyond
+		}
+	}
+	return false
 }
 
 // leaving returns the direction in which a half arc leaves its beginning.
