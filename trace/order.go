@@ -160,7 +160,7 @@ func (o *outlines) goesThrough(m *planar.Map, h, but planar.Half) bool {
 const outFrom, outFar, outStep, outBeside = 2.0, 100.0, 0.75, 1.5
 
 // comesOut reports whether the outline of a face that begins with half arc h, or arrives along it, comes out again beyond what
-// lies where it ends, going straight on.
+// lies where it ends, going straight on. A face seen at once does not: it lies beside that in a wedge.
 func (o *outlines) comesOut(m *planar.Map, h planar.Half, face int32, arrives bool) bool {
 	u := o.leaving(h)
 	inward := u.Perp().Mul(outBeside)
@@ -180,7 +180,7 @@ func (o *outlines) comesOut(m *planar.Map, h planar.Half, face int32, arrives bo
 		within, ok := own(p.Add(inward))
 		if within || !ok {
 			beyond, ok := own(p.Sub(inward))
-			return within && ok && !beyond
+			return within && ok && !beyond && far > outFrom
 		}
 	}
 	return false
