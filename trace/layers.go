@@ -46,13 +46,15 @@ type stack struct {
 	order []int  // labels by rank
 	ink   int    // rank of the ink, or -2
 	exact bool   // cut neighbours exactly
+	links bool   // outlines may go on beneath by links: curves keep to their edges closer than the links to theirs, as not on paper
 	whole bool   // every face is one shape of its own, even where its outline crosses itself
 	under []bool // by face: painted by another face of its colour, which goes on beneath what parts the two
 }
 
 // newStack ranks the faces.
-func newStack(f *quantize.Flats, m *planar.Map, o *outlines, opt Options) *stack {
-	s := &stack{m: m, o: o, rank: make([]int, len(m.Faces)), ink: -2, exact: opt.Knockout}
+func newStack(e *edges, o *outlines, opt Options) *stack {
+	f, m := e.flats, e.m
+	s := &stack{m: m, o: o, rank: make([]int, len(m.Faces)), ink: -2, exact: opt.Knockout, links: e.digital}
 	area := make([]int, len(f.Palette))
 	painted := func(face *planar.Face) bool {
 		if opt.KeepPaper || f.Ground < 0 || int(face.Label) != f.Ground {
@@ -89,7 +91,11 @@ func newStack(f *quantize.Flats, m *planar.Map, o *outlines, opt Options) *stack
 		if low < high && s.order[high-1] == f.Ink && f.Medium != quantize.MediumFlat {
 			high--
 		}
-		newOrderer(m, o, len(f.Palette), func(face int32) bool { return painted(&m.Faces[face]) }).sort(s.order, low, high)
+		lines := o
+		if !s.links {
+			lines = nil
+		}
+		newOrderer(m, lines, len(f.Palette), func(face int32) bool { return painted(&m.Faces[face]) }).sort(s.order, low, high)
 	}
 	rankOf := make([]int, len(f.Palette))
 	for r, l := range s.order {

@@ -79,9 +79,11 @@ func (s *stack) linked(ctx context.Context, rings [][]ring, workers int) ([][]ri
 		return rings, nil
 	}
 	passages := make([][]*passage, len(s.order)) // by rank
-	for i := range rings {
-		for k := range rings[i] {
-			passages[s.rank[i]] = append(passages[s.rank[i]], rings[i][k].runs...)
+	if s.links {
+		for i := range rings {
+			for k := range rings[i] {
+				passages[s.rank[i]] = append(passages[s.rank[i]], rings[i][k].runs...)
+			}
 		}
 	}
 	s.findCovers(passages)

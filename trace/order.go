@@ -76,7 +76,7 @@ type orderer struct {
 	count   int32
 }
 
-// newOrderer collects the rings of painted faces.
+// newOrderer collects the rings of painted faces. Without lines no outline goes on beneath another.
 func newOrderer(m *planar.Map, lines *outlines, labels int, painted func(face int32) bool) *orderer {
 	o := &orderer{rings: make([][]orderRing, labels), depends: make([]labelSet, labels), stamp: make([]int32, len(m.Faces))}
 	thin := thinFaces(m)
@@ -92,7 +92,7 @@ func newOrderer(m *planar.Map, lines *outlines, labels int, painted func(face in
 				s := stretchOf(m, h)
 				for end, stem := range [2]planar.Half{ring[(k+len(ring)-1)%len(ring)].Twin(), ring[(k+1)%len(ring)]} {
 					from := [2]planar.Half{h, h.Twin()}[end]
-					s.stems[end] = lines.goesThrough(m, from, stem) && lines.comesOut(m, stem, face, end == 0)
+					s.stems[end] = lines != nil && lines.goesThrough(m, from, stem) && lines.comesOut(m, stem, face, end == 0)
 				}
 				if f := m.LeftOf(h); f != planar.Outside && painted(f) {
 					s.left = int(m.Faces[f].Label)

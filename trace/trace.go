@@ -267,7 +267,7 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	if lay != nil {
 		res.Drawing, r.Flats, err = lay.drawing(ctx, t.edges.m, o, fopt, workers)
 	} else {
-		res.Drawing, err = newStack(t.edges.flats, t.edges.m, o, opt).drawing(ctx, t.edges.flats, workers)
+		res.Drawing, err = newStack(t.edges, o, opt).drawing(ctx, t.edges.flats, workers)
 	}
 	if err != nil {
 		return nil, err
