@@ -4,19 +4,25 @@ import (
 	"math"
 	"testing"
 
+	"pochoir/fit"
 	"pochoir/trace"
 )
+
+// sandBelow traces figures, of which what is sand must be one shape that lies below all else, and returns its outline.
+func sandBelow(t *testing.T, w, h int, figures ...figure) (*trace.Drawing, fit.Path) {
+	t.Helper()
+	d := traced(t, drawn(w, h, figures...), trace.Options{}).Drawing
+	if d.Layers[0].Colour != sand {
+		t.Fatalf("sand should lie below, have %s", summary(d))
+	}
+	return d, onlyRing(t, d, sand)
+}
 
 // A bar that bands cross is one bar beneath them, of four lines, though the bands are the larger; what is seen of it through a
 // window is not drawn again.
 func TestEdgesGoOnBeneath(t *testing.T) {
-	pic := drawn(260, 200, box(sand, 20.25, 80.5, 240.25, 110.75), box(teal, 60.25, 20.25, 100.5, 180.25),
+	d, p := sandBelow(t, 260, 200, box(sand, 20.25, 80.5, 240.25, 110.75), box(teal, 60.25, 20.25, 100.5, 180.25),
 		box(teal, 150.25, 20.25, 190.5, 180.25), box(sand, 165.25, 90.25, 175.25, 100.25))
-	d := traced(t, pic, trace.Options{}).Drawing
-	if d.Layers[0].Colour != sand {
-		t.Errorf("what the bands cross should lie below, have %s", summary(d))
-	}
-	p := onlyRing(t, d, sand)
 	if len(p.Segments) != 4 {
 		t.Errorf("the bar has %d segments, want its four sides", len(p.Segments))
 	}
@@ -35,17 +41,12 @@ func TestEdgesGoOnBeneath(t *testing.T) {
 	}
 }
 
-// Panels between bands that end where they end are one shape where that is drawn with fewer segments. It keeps below the bands' ends there, so that it does not shine
-// through the pixels that those cover in part.
+// Panels between bands that end where they end are one shape where that is drawn with fewer segments. It keeps below the
+// bands' ends there, so that it does not shine through the pixels that those cover in part.
 func TestPartedPanelsAreOne(t *testing.T) {
 	const top, bottom = 30.5, 130.5
-	pic := drawn(260, 160, box(sand, 20.3, top, 240.3, bottom), box(teal, 70.25, top, 90.5, bottom), disc(teal, 80.5, 80.5, 20),
+	_, p := sandBelow(t, 260, 160, box(sand, 20.3, top, 240.3, bottom), box(teal, 70.25, top, 90.5, bottom), disc(teal, 80.5, 80.5, 20),
 		box(teal, 150.25, top, 180.5, bottom), disc(teal, 165.5, 80.5, 24))
-	d := traced(t, pic, trace.Options{}).Drawing
-	if d.Layers[0].Colour != sand {
-		t.Fatalf("the larger area should lie below, have %s", summary(d))
-	}
-	p := onlyRing(t, d, sand)
 	// Two sides; above and below three lines and a way under each of the two bands.
 	if len(p.Segments) != 12 {
 		t.Errorf("%d segments, want 12", len(p.Segments))
