@@ -107,6 +107,9 @@ func (s *source) jpegPixels(w, h int) pixels {
 		if err != nil {
 			return err
 		}
+		if s.size > mostCodedBytes {
+			coded = func(jpegread.Block) {}
+		}
 		return jpegread.Decode(data, w, h, workers, put, coded)
 	}
 	return pixels{w: w, h: h, bands: bands, whole: func() (image.Image, error) { return jpeg.Decode(s.buffered()) }}

@@ -134,6 +134,10 @@ type codedLuma struct {
 // and a photograph 190,000.
 const mostCoded = 1 << 13
 
+// mostCodedBytes is the length of a file from which none is gathered: one so long has more. A drawing of 12 megapixels
+// takes some 40 bytes for each of its blocks that are not even, everything else counted in.
+const mostCodedBytes = 40 * mostCoded
+
 func newCodedLuma(h int) *codedLuma {
 	return &codedLuma{Luma: quantize.Luma{Rows: make([][]quantize.LumaBlock, (h+7)/8)}}
 }
