@@ -304,7 +304,7 @@ func (s *stack) outline(face int32, halves []planar.Half) (r ring) {
 		for _, h := range halves {
 			r.whole = append(r.whole, s.along(h)...)
 		}
-		if r.under {
+		if r.under && len(r.whole) > 0 {
 			r.whole = s.hide(face, r.whole, true)
 		}
 		return r

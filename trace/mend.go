@@ -75,9 +75,13 @@ func (o *outlines) mend(ctx context.Context, e *edges, opt fit.Options, workers 
 	}
 	missed := make([][]place, m.shown.bands())
 	changed := slices.Repeat([]bool{true}, len(missed))
+	stale := slices.Clone(changed) // what has to be drawn anew
+	if err := m.knots(ctx, o, stale, workers); err != nil {
+		return err
+	}
 	var stay []place // what cannot be mended
 	for range mendRounds {
-		if err := m.shown.drawAnew(ctx, changed, workers); err != nil {
+		if err := m.shown.drawAnew(ctx, stale, workers); err != nil {
 			return err
 		}
 		err := largestFirst(ctx, len(missed), workers, func(int) int { return 1 }, func(band int) {
@@ -94,6 +98,7 @@ func (o *outlines) mend(ctx context.Context, e *edges, opt fit.Options, workers 
 		}
 		slices.SortStableFunc(all, func(p, q place) int { return cmp.Compare(q.miss, p.miss) })
 		clear(changed)
+		stale = changed
 		for mended := false; !mended; {
 			places := mendable(all, stay)
 			if len(places) == 0 {
