@@ -32,6 +32,8 @@ const (
 	knotRounds = 2
 	// faintest is the contrast in levels that shares are counted in at least.
 	faintest = 24.0
+	// unmixed is how many levels an unmixed pixel may be off its colour; else the colour stands for several.
+	unmixed = 1.5
 	// knotStraight is the cosine of the turn below which two curves are one line through a junction.
 	knotStraight = -0.98
 	// fused is how far a curve may lie off a new end and the piece that it goes on in to stand for both, px.
@@ -58,9 +60,6 @@ type knotEnd struct {
 	toward fit.Point     // the direction there, towards the knot
 	mate   int           // the end that it goes on in, -1 if none
 }
-
-// levels is a colour in levels, or a difference of two.
-type levels [3]float64
 
 // knotView is the window about a knot.
 type knotView struct {
@@ -255,21 +254,6 @@ func (e *knotEnd) reach(ps []piece, at fit.Point) bool {
 	return false
 }
 
-// colourOf returns the colour of a face.
-func (m *mender) colourOf(face int32) levels {
-	c := m.e.flats.Palette[m.e.m.Faces[face].Label].Colour
-	return levels{float64(c.R), float64(c.G), float64(c.B)}
-}
-
-// step returns the colour that lies east of a half arc where it goes down, less the one west of it.
-func (m *mender) step(h planar.Half) (d levels) {
-	l, r := m.colourOf(m.e.m.LeftOf(h)), m.colourOf(m.e.m.RightOf(h))
-	for c := range d {
-		d[c] = l[c] - r[c]
-	}
-	return d
-}
-
 // plain returns the label of pixel (x, y) if no curve crosses it.
 func (s *shown) plain(x, y int) (label int, ok bool) {
 	row := s.rows[y]
@@ -297,10 +281,8 @@ func (v *knotView) add(area, beyond *[knotSize * knotSize]levels, s *fit.Segment
 			if x < 0 {
 				x, at = 0, on
 			}
-			for c := range step {
-				area[y*knotSize+x][c] += float64(step[c] * at)
-				beyond[y*knotSize+x][c] += float64(step[c] * on)
-			}
+			area[y*knotSize+x].add(step, at)
+			beyond[y*knotSize+x].add(step, on)
 		})
 	})
 }
@@ -310,10 +292,8 @@ func spread(area, beyond *[knotSize * knotSize]levels) {
 	for y := range knotSize {
 		var sum levels
 		for k := y * knotSize; k < (y+1)*knotSize; k++ {
-			for c := range sum {
-				area[k][c] += sum[c]
-				sum[c] += beyond[k][c]
-			}
+			area[k].add(sum, 1)
+			sum.add(beyond[k], 1)
 		}
 	}
 }
@@ -344,17 +324,16 @@ func (m *mender) view(k *knot) (v knotView, ok bool) {
 	if start < 0 {
 		return v, false
 	}
-	c := m.e.flats.Palette[label].Colour
 	var area, beyond [knotSize * knotSize]levels
 	for i := range area {
-		area[i] = levels{float64(c.R), float64(c.G), float64(c.B)}
+		area[i] = m.shown.of[label]
 	}
 	for _, c := range curves {
 		arc := &m.e.m.Arcs[c.arc]
 		if arc.Left == planar.Outside || arc.Right == planar.Outside {
 			return v, false
 		}
-		seg, step := &m.shown.arcs[c.arc][c.k].Segment, m.step(planar.HalfOf(int(c.arc), false))
+		seg, step := &m.shown.arcs[c.arc][c.k].Segment, m.shown.step(planar.HalfOf(int(c.arc), false))
 		v.add(&area, &beyond, seg, step, true)
 		asLines(seg, func(p, q fit.Point) {
 			if (p.X < edge) == (q.X < edge) {
@@ -371,9 +350,7 @@ func (m *mender) view(k *knot) (v knotView, ok bool) {
 					share--
 				}
 				for i := y * knotSize; i < (y+1)*knotSize; i++ {
-					for c := range step {
-						area[i][c] += float64(down * float64(share*step[c]))
-					}
+					area[i].add(step, float64(down*share))
 				}
 			}
 		})
@@ -389,8 +366,8 @@ func (m *mender) view(k *knot) (v knotView, ok bool) {
 		}
 		r, g, b := m.e.flats.Pixel(at)
 		if m.e.flats.IsCore(at) {
-			c := m.e.flats.Palette[m.e.flats.Labels[at]].Colour
-			if max(math.Abs(r-float64(c.R)), math.Abs(g-float64(c.G)), math.Abs(b-float64(c.B))) > 1.5 {
+			c := m.shown.of[m.e.flats.Labels[at]]
+			if max(math.Abs(r-c[0]), math.Abs(g-c[1]), math.Abs(b-c[2])) > unmixed {
 				return v, false // the label stands for several colours
 			}
 		}
@@ -403,7 +380,7 @@ func (m *mender) view(k *knot) (v knotView, ok bool) {
 func (m *mender) contrast(k *knot) float64 {
 	least := math.Inf(1)
 	for _, e := range k.ends {
-		d := m.step(e.half)
+		d := m.shown.step(e.half)
 		least = min(least, math.Sqrt(dot3(d, d)))
 	}
 	return max(faintest, least)
@@ -438,22 +415,20 @@ func (m *mender) untie(o *outlines, n int32) *knotted {
 	var area, beyond [knotSize * knotSize]levels
 	for i := range k.ends {
 		e := &k.ends[i]
-		step := m.step(e.half)
+		step := m.shown.step(e.half)
 		for s := range e.old {
 			v.add(&area, &beyond, &e.old[s], step, false)
 		}
 	}
 	for _, a := range k.inner {
-		step := m.step(planar.HalfOf(a, false))
+		step := m.shown.step(planar.HalfOf(a, false))
 		for s := range o.arcs[a] {
 			v.add(&area, &beyond, &o.arcs[a][s].Segment, step, false)
 		}
 	}
 	spread(&area, &beyond)
 	for i := range v.lack {
-		for c := range v.lack[i] {
-			v.lack[i][c] += area[i][c]
-		}
+		v.lack[i].add(area[i], 1)
 	}
 	best, least := (*knotted)(nil), math.Inf(1)
 	try := func(f knotForm) {
@@ -650,7 +625,7 @@ func (f *knotForm) misses(v *knotView, dst *[knotSize * knotSize]levels, x []flo
 	places, segs := f.curves(x)
 	var area, beyond [knotSize * knotSize]levels
 	for i := range segs {
-		step := f.m.step(f.k.ends[i].half)
+		step := f.m.shown.step(f.k.ends[i].half)
 		for s := range segs[i] {
 			v.add(&area, &beyond, &segs[i][s], step, false)
 		}
@@ -658,7 +633,7 @@ func (f *knotForm) misses(v *knotView, dst *[knotSize * knotSize]levels, x []flo
 	for _, a := range f.k.inner {
 		from, to := f.k.between(f.m.e.m, a)
 		s := fit.LineTo(places[from], places[to])
-		v.add(&area, &beyond, &s, f.m.step(planar.HalfOf(a, false)), false)
+		v.add(&area, &beyond, &s, f.m.shown.step(planar.HalfOf(a, false)), false)
 	}
 	spread(&area, &beyond)
 	for i := range dst {

@@ -61,7 +61,7 @@ type mender struct {
 func (o *outlines) mend(ctx context.Context, e *edges, opt fit.Options, workers int) error {
 	m := mender{
 		e:     e,
-		shown: newShown(e.m, o.arcs),
+		shown: newShown(e.m, o.arcs, e.flats.Palette),
 		least: max(mendMiss, mendLoose*opt.Tolerance),
 		left:  slices.Concat(opt.Sharp, opt.Smooth),
 	}

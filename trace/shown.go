@@ -7,25 +7,39 @@ import (
 	"slices"
 
 	"pochoir/fit"
+	"pochoir/quantize"
 	"pochoir/trace/internal/planar"
 )
 
 // This file tells how much of each pixel the fitted curves give to which colour.
 
 // shown is what curves show. A colour is told by the number of its label, from 1; what lies outside the picture is 0. As long
-// as no more than two colours meet in a pixel, its number tells their shares.
+// as no more than two colours meet in a pixel, its number tells their shares; its colour tells what it shows in all.
 type shown struct {
 	m    *planar.Map
 	arcs [][]piece
+	of   []levels    // by label
 	rows [][]strip   // by x
 	near [][]curveAt // by squares of nearCell px, row by row
 	cols int         // of squares
 }
 
-// strip is a pixel of a row that curves cross, and its number, and the number of all pixels from there to the next one.
+// strip is a pixel of a row that curves cross, with its number and its colour, and those of all pixels from there to the next
+// one.
 type strip struct {
-	x          int32
-	at, beyond float64
+	x                  int32
+	at, beyond         float64
+	colour, colourOver levels
+}
+
+// levels is a colour in levels of 8 bits, or a difference of two.
+type levels [3]float64
+
+// add adds d, so many times.
+func (l *levels) add(d levels, times float64) {
+	for c := range d {
+		l[c] += float64(d[c] * times)
+	}
 }
 
 // curveAt is piece k of an arc.
@@ -37,8 +51,11 @@ const (
 )
 
 // newShown returns what has still to be drawn.
-func newShown(m *planar.Map, arcs [][]piece) *shown {
+func newShown(m *planar.Map, arcs [][]piece, palette []quantize.Swatch) *shown {
 	s := &shown{m: m, arcs: arcs, rows: make([][]strip, m.H), cols: m.W/nearCell + 1}
+	for _, p := range palette {
+		s.of = append(s.of, levels{float64(p.Colour.R), float64(p.Colour.G), float64(p.Colour.B)})
+	}
 	s.near = make([][]curveAt, s.cols*(m.H/nearCell+1))
 	return s
 }
@@ -86,6 +103,19 @@ func (s *shown) number(face int32) float64 {
 	return float64(s.m.Faces[face].Label) + 1
 }
 
+// step returns the colour that lies east of a half arc where it goes down, less the one west of it. The outside is black.
+func (s *shown) step(h planar.Half) (d levels) {
+	for _, side := range [2]struct {
+		face int32
+		sign float64
+	}{{s.m.LeftOf(h), 1}, {s.m.RightOf(h), -1}} {
+		if side.face != planar.Outside {
+			d.add(s.of[s.m.Faces[side.face].Label], side.sign)
+		}
+	}
+	return d
+}
+
 // draw sums up what curves show in a band.
 func (s *shown) draw(band int, curves []curveAt) {
 	y0, y1 := s.inBand(band)
@@ -94,7 +124,7 @@ func (s *shown) draw(band int, curves []curveAt) {
 	}
 	for _, c := range curves {
 		arc := &s.m.Arcs[c.arc]
-		step := s.number(arc.Left) - s.number(arc.Right)
+		step, tint := s.number(arc.Left)-s.number(arc.Right), s.step(planar.HalfOf(int(c.arc), false))
 		asLines(&s.arcs[c.arc][c.k].Segment, func(p, q fit.Point) {
 			if max(p.Y, q.Y) < float64(y0) || min(p.Y, q.Y) > float64(y1) {
 				return
@@ -106,7 +136,10 @@ func (s *shown) draw(band int, curves []curveAt) {
 				if x < 0 {
 					x, at = 0, beyond
 				}
-				s.rows[y] = append(s.rows[y], strip{int32(x), float64(step * at), float64(step * beyond)})
+				c := strip{x: int32(x), at: float64(step * at), beyond: float64(step * beyond)}
+				c.colour.add(tint, at)
+				c.colourOver.add(tint, beyond)
+				s.rows[y] = append(s.rows[y], c)
 			})
 		})
 	}
@@ -118,16 +151,21 @@ func (s *shown) draw(band int, curves []curveAt) {
 			if n > 0 && row[n-1].x == c.x {
 				row[n-1].at += c.at
 				row[n-1].beyond += c.beyond
+				row[n-1].colour.add(c.colour, 1)
+				row[n-1].colourOver.add(c.colourOver, 1)
 				continue
 			}
 			row[n] = c
 			n++
 		}
-		sum := 0.0
+		sum, tint := 0.0, levels{}
 		for k := range row[:n] {
 			row[k].at += sum
 			sum += row[k].beyond
 			row[k].beyond = sum
+			row[k].colour.add(tint, 1)
+			tint.add(row[k].colourOver, 1)
+			row[k].colourOver = tint
 		}
 		s.rows[y] = row[:n]
 	}
@@ -144,6 +182,19 @@ func (s *shown) at(x, y int) float64 {
 		return row[k-1].beyond
 	}
 	return 0
+}
+
+// colour returns the colour of pixel (x, y).
+func (s *shown) colour(x, y int) levels {
+	row := s.rows[y]
+	k, crossed := slices.BinarySearchFunc(row, int32(x), func(c strip, x int32) int { return cmp.Compare(c.x, x) })
+	switch {
+	case crossed:
+		return row[k].colour
+	case k > 0:
+		return row[k-1].colourOver
+	}
+	return levels{}
 }
 
 // around calls do for the curves that come near a rectangle, some of them more than once.
