@@ -30,7 +30,7 @@ func TestStripedTips(t *testing.T) {
 	var missed []string
 	all := 0
 	for _, turn := range []float64{0.1, 0.5, 0.9, 1.4, 2, 2.7, 3.5, 4.4} {
-		for _, wide := range []float64{0.22, 0.26} { // half the stripe, of its length
+		for _, wide := range []float64{0.16, 0.22, 0.26} { // half the stripe, of its length
 			u := fit.Point{X: math.Cos(turn), Y: math.Sin(turn)}
 			tip := fit.Point{X: 40.3, Y: 39.8}.Add(u.Mul(20))
 			at := func(along, aside float64) fit.Point { return tip.Sub(u.Mul(along)).Add(u.Perp().Mul(aside)) }

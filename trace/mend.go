@@ -47,6 +47,8 @@ const (
 	// tipTurn is the cosine of the turn within a section from which on it is a tip, and tipApart how far apart its ends are at
 	// most, px.
 	tipTurn, tipApart = 0.3, 3.5
+	// madeUp is how much of what a pixel is off two colours may leave open, where there are others about.
+	madeUp = 0.3
 )
 
 // mender draws sections of curves anew.
@@ -193,12 +195,67 @@ func (m *mender) lacks(x, y int, a, b uint8) float64 {
 	return m.e.flats.Coverage(y*m.e.m.W+x, b, a) - drawn(m.shown.at(x, y), a, b)
 }
 
+// off returns what pixel (x, y) has of each channel beyond what is drawn there.
+func (m *mender) off(x, y int) levels {
+	r, g, b := m.e.flats.Pixel(y*m.e.m.W + x)
+	d := levels{r, g, b}
+	d.add(m.shown.colour(x, y), -1)
+	return d
+}
+
+// between returns how much of colour b in the place of a makes up what a pixel is off, and what of that is left.
+func (m *mender) between(off levels, a, b uint8) (share, rest float64) {
+	d := m.shown.of[b]
+	d.add(m.shown.of[a], -1)
+	dd := dot3(d, d)
+	if dd == 0 {
+		return 0, math.Inf(1)
+	}
+	share = dot3(off, d) / dd
+	off.add(d, -share)
+	return share, math.Sqrt(dot3(off, off))
+}
+
+// three returns the two of the colours about pixel (x, y) that best make up what it is off, where there are more than two of
+// them; ok is false where it is not off by much, or two do not make it up.
+func (m *mender) three(x, y int) (p place, ok bool) {
+	const r = 2
+	w, h := m.e.m.W, m.e.m.H
+	if x < r || y < r || x+r >= w || y+r >= h {
+		return p, false
+	}
+	var near []uint8
+	for yy := y - r; yy <= y+r; yy++ {
+		for _, l := range m.e.flats.Labels[yy*w+x-r : yy*w+x+r+1] {
+			if !slices.Contains(near, l) {
+				near = append(near, l)
+			}
+		}
+	}
+	off := m.off(x, y)
+	all := math.Sqrt(dot3(off, off))
+	if len(near) < 3 || all < m.least*faintest {
+		return p, false
+	}
+	slices.Sort(near)
+	least := math.Inf(1)
+	for i, a := range near {
+		for _, b := range near[i+1:] {
+			if share, rest := m.between(off, a, b); rest < least && math.Abs(share) <= 1 {
+				least, p = rest, place{x, y, math.Abs(share), a, b}
+			}
+		}
+	}
+	return p, least < madeUp*all && p.miss > m.least
+}
+
 // drawn returns the share of colour b in a pixel of which a number is drawn, as a mixture with a.
 func drawn(number float64, a, b uint8) float64 {
 	return max(0, min(1, (number-float64(a)-1)/(float64(b)-float64(a))))
 }
 
-// pairAt returns the two colours within r px of pixel (x, y); ok is false where there are others, or but one.
+// pairAt returns the two colours within r px of pixel (x, y); ok is false where there are others,
+// or but one, twice.
 func (m *mender) pairAt(x, y, r int) (a, b uint8, ok bool) {
 	w, h := m.e.m.W, m.e.m.H
 	if x < r || y < r || x+r >= w || y+r >= h {
@@ -210,7 +267,7 @@ func (m *mender) pairAt(x, y, r int) (a, b uint8, ok bool) {
 		for _, l := range m.e.flats.Labels[yy*w+x-r : yy*w+x+r+1] {
 			if l != a && l != b {
 				if b != a {
-					return 0, 0, false
+					return a, b, false
 				}
 				b = l
 			}
@@ -219,7 +276,7 @@ func (m *mender) pairAt(x, y, r int) (a, b uint8, ok bool) {
 	return min(a, b), max(a, b), a != b
 }
 
-// mixed is a pixel with its share of colour b, among pixels of that and of a alone: a < b.
+// mixed is a pixel with its share of colour b, among pixels of that and of a alone: a < b. They are the same where there are others.
 type mixed struct {
 	x, y  int32
 	a, b  uint8
@@ -236,8 +293,12 @@ func (m *mender) mixedIn(band int) (out []mixed) {
 			if i < y0*w || i >= y1*w {
 				continue
 			}
-			if a, b, ok := m.pairAt(i%w, i/w, 2); ok {
+			a, b, ok := m.pairAt(i%w, i/w, 2)
+			switch {
+			case ok:
 				out = append(out, mixed{int32(i % w), int32(i / w), a, b, m.e.flats.Coverage(i, b, a)})
+			case a != b:
+				out = append(out, mixed{x: int32(i % w), y: int32(i / w)})
 			}
 		}
 	}
@@ -251,6 +312,12 @@ func (m *mender) misses(band int) (out []place) {
 	for _, p := range m.e.mixed[band] {
 		if p.y != rowOf {
 			row, rowOf, number = m.shown.rows[p.y], p.y, 0
+		}
+		if p.a == p.b {
+			if q, ok := m.three(int(p.x), int(p.y)); ok {
+				out = append(out, q)
+			}
+			continue
 		}
 		for len(row) > 0 && row[0].x < p.x {
 			number, row = row[0].beyond, row[1:]
@@ -366,11 +433,16 @@ func (m *mender) window(p place) (lack mendPixels, blind [mendSize * mendSize]bo
 	w, h := m.e.m.W, m.e.m.H
 	for k := range lack {
 		x, y := p.x-mendWindow+k%mendSize, p.y-mendWindow+k/mendSize
-		if x < 0 || y < 0 || x >= w || y >= h || !m.amid(x, y, p.a, p.b) {
+		switch {
+		case x < 0 || y < 0 || x >= w || y >= h:
 			blind[k] = true
-			continue
+		case m.amid(x, y, p.a, p.b):
+			lack[k] = m.lacks(x, y, p.a, p.b)
+		default:
+			off := m.off(x, y)
+			share, rest := m.between(off, p.a, p.b)
+			lack[k], blind[k] = share, rest > max(unmixed, madeUp*math.Sqrt(dot3(off, off)))
 		}
-		lack[k] = m.lacks(x, y, p.a, p.b)
 	}
 	return lack, blind
 }
