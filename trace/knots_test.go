@@ -23,6 +23,20 @@ func nearestPoint(c *trace.Layer, at fit.Point) float64 {
 	return off
 }
 
+// missedByAll returns how far the outlines of all colours lie from a place, px.
+func missedByAll(d *trace.Drawing, at fit.Point) float64 {
+	off := math.Inf(1)
+	for _, l := range d.Layers {
+		for _, shape := range l.Shapes {
+			for _, ring := range shape.Rings {
+				_, _, far := ring.Nearest(at)
+				off = min(off, far)
+			}
+		}
+	}
+	return off
+}
+
 // TestStripedTips: where a tip has a stripe up to its point, three colours meet there and labels put several junctions about it.
 // Tip and stripe come to their common point all the same, as it is known from the figures' own equations; not in one case of six.
 func TestStripedTips(t *testing.T) {
@@ -51,25 +65,27 @@ func TestStripedTips(t *testing.T) {
 	}
 }
 
-// TestCornersBelowEdges: where a side comes out below the gentle edge of what lies above, at a junction, its end is where the
-// two cross.
-func TestCornersBelowEdges(t *testing.T) {
-	const within = 0.35 // px
-	for _, x := range []float64{40.1, 40.35, 40.6, 40.85} {
-		for _, low := range []float64{50.05, 50.3, 50.55, 50.8} {
-			const radius = 60
-			above := disc(teal, 52, low-radius, radius)
-			pic := drawn(80, 80,
+// TestShallowJunctions: where an edge runs out below another one at a small angle, labels part px beside the place. The edge
+// is drawn up to it all the same.
+func TestShallowJunctions(t *testing.T) {
+	const within = 0.3 // px
+	for _, angle := range []float64{0.12, 0.18, 0.25, 0.35, 0.5} {
+		for _, turn := range []float64{0.2, 0.9, 1.7, 2.6, 3.3, 4.1} {
+			const radius = 26
+			centre := fit.Point{X: 50.2, Y: 49.7}
+			u := fit.Point{X: math.Cos(turn), Y: math.Sin(turn)}
+			joint := centre.Add(u.Mul(radius))
+			// The edge leaves the disc's at the angle.
+			along := u.Perp().Mul(math.Cos(angle)).Add(u.Mul(math.Sin(angle)))
+			pic := drawn(100, 100,
 				figure{sand, func(x, y float64) bool { return true }},
-				figure{navy, func(px, py float64) bool { return px < x && px > 8 && py > 20 && py < 72 }},
-				above,
+				figure{navy, func(x, y float64) bool { return along.Cross(fit.Point{X: x, Y: y}.Sub(joint)) > 0 }},
+				disc(teal, centre.X, centre.Y, radius),
 			)
 			d := traced(t, pic, digital).Drawing
-			y := low - radius + math.Sqrt(radius*radius-(x-52)*(x-52))
-			if off := nearestPoint(layer(d, navy), fit.Point{X: x, Y: y}); off > within {
-				// The side may go on beneath what lies above: then it passes the place.
-				if off = missedBy(d, fit.Point{X: x, Y: y}); off > within/2 {
-					t.Errorf("side at %g under an edge at %g: %.2f px off", x, low, off)
+			for far := 0.5; far < 6; far += 0.5 {
+				if off := missedByAll(d, joint.Add(along.Mul(far))); off > within {
+					t.Errorf("turned by %.1f, at an angle of %.2f: %.2f px off, %.1f px from the junction", turn, angle, off, far)
 				}
 			}
 		}
