@@ -24,6 +24,8 @@ const (
 	knotNodes, knotEnds = 5, 8
 	// knotSum is what the squares of the missed shares must sum up to.
 	knotSum = 0.08
+	// knotSeen is the share of what was missed down to which a form is as good as any.
+	knotSeen = 0.2
 	// knotPoint is what each curve that is drawn anew must spare of it, as it brings another point.
 	knotPoint = 0.03
 	// knotShift is how far a junction may be moved, px.
@@ -376,14 +378,13 @@ func (m *mender) view(k *knot) (v knotView, ok bool) {
 	return v, true
 }
 
-// contrast returns the least contrast of the colours that meet in a knot.
-func (m *mender) contrast(k *knot) float64 {
-	least := math.Inf(1)
+// contrast returns the mean contrast of the colours that meet in a knot.
+func (m *mender) contrast(k *knot) (mean float64) {
 	for _, e := range k.ends {
 		d := m.shown.step(e.half)
-		least = min(least, math.Sqrt(dot3(d, d)))
+		mean += math.Sqrt(dot3(d, d)) / float64(len(k.ends))
 	}
-	return max(faintest, least)
+	return max(faintest, mean)
 }
 
 // sum returns the sum of the squares of what the pixels lack, in shares of a contrast.
@@ -451,6 +452,9 @@ func (m *mender) untie(o *outlines, n int32) *knotted {
 			if f.slides {
 				best.slide = x[0]
 			}
+			if better(cost, was) {
+				break
+			}
 		}
 	}
 	forms := []knotForm{{m: m, k: k}}
@@ -461,7 +465,7 @@ func (m *mender) untie(o *outlines, n int32) *knotted {
 	}
 	for _, bulges := range [2]bool{false, true} {
 		for _, f := range forms {
-			if f.bulges = bulges; least > mendSeen {
+			if f.bulges = bulges; least > max(mendSeen, knotSeen*was) {
 				try(f)
 			}
 		}
@@ -656,11 +660,11 @@ func (k *knot) between(m *planar.Map, arc int) (from, to int) {
 // is left.
 func (f *knotForm) solve(v *knotView, x []float64, contrast float64) float64 {
 	const (
-		turns  = 12
+		turns  = 8
 		step   = 0.05 // px, of the slopes
 		stride = 0.8  // px
 		damped = 0.01 // what the pixels do not tell stays as it is
-		enough = 1e-3
+		enough = 0.02 // of what is missed
 	)
 	n := len(x)
 	var r, moved [knotSize * knotSize]levels
@@ -706,7 +710,7 @@ func (f *knotForm) solve(v *knotView, x []float64, contrast float64) float64 {
 				best, r = now, moved
 			}
 		}
-		if gained < enough {
+		if gained < enough*best {
 			break
 		}
 	}
