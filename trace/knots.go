@@ -39,7 +39,7 @@ const (
 	// knotStraight is the cosine of the turn below which two curves are one line through a junction.
 	knotStraight = -0.98
 	// fused is how far a curve may lie off a new end and the piece that it goes on in to stand for both, px.
-	fused = 0.06
+	fused = 0.08
 )
 
 // knot is junctions close together, and what meets in them.
@@ -688,10 +688,13 @@ func (f *knotForm) solve(v *knotView, x []float64, contrast float64) float64 {
 		}
 		for i := range n {
 			clear(eq[i])
-			for j := range n {
+		}
+		for i := range n {
+			for j := range i + 1 {
 				for p := range r {
 					eq[i][j] += dot3(slopes[i][p], slopes[j][p])
 				}
+				eq[j][i] = eq[i][j]
 			}
 			for p := range r {
 				eq[i][n] -= dot3(slopes[i][p], r[p]) / contrast
@@ -924,22 +927,66 @@ func fuse(s fit.Segment, rest []piece) (one fit.Segment, ok bool) {
 		one = fit.LineTo(s.P[0], r.P[3])
 		return one, off(&one) < fused
 	}
-	// Handles along the tangents at both ends, as long as they are where the two are parts of one curve, or a little longer or
-	// shorter.
 	from, to := s.Deriv(0).Unit(), r.Deriv(1).Unit()
 	a, b := s.Length(), r.Length()
 	if a < jointReach || b < jointReach || s.Deriv(1).Unit().Dot(r.Deriv(0).Unit()) < mendTurn {
 		return one, false
 	}
-	h, g := s.P[1].Sub(s.P[0]).Len()*(a+b)/a, r.P[3].Sub(r.P[2]).Len()*(a+b)/b
-	best := fused
-	for _, k := range [...]float64{1, 0.85, 1.15, 0.7, 1.3} {
-		for _, l := range [...]float64{1, 0.85, 1.15, 0.7, 1.3} {
-			c := fit.CubicTo(s.P[0], s.P[0].Add(from.Mul(h*k)), r.P[3].Sub(to.Mul(g*l)), r.P[3])
-			if d := off(&c); d < best {
-				one, best, ok = c, d, true
+	// Handles as long as they are where the two are parts of one curve, then varied with the direction at the free end by Gauss
+	// and Newton's method.
+	x := [mendMost]float64{s.P[1].Sub(s.P[0]).Len() * (a + b) / a, r.P[3].Sub(r.P[2]).Len() * (a + b) / b, 0}
+	curve := func(x *[mendMost]float64) fit.Segment {
+		longest := s.P[0].Sub(r.P[3]).Len()
+		within := func(v float64) float64 { return max(0.05*longest, min(longest, v)) }
+		sin, cos := math.Sincos(x[2] / longest)
+		u := from.Mul(cos).Add(from.Perp().Mul(sin))
+		return fit.CubicTo(s.P[0], s.P[0].Add(u.Mul(within(x[0]))), r.P[3].Sub(to.Mul(within(x[1]))), r.P[3])
+	}
+	misses := func(x *[mendMost]float64) (d [2*steps - 1]float64, worst float64) {
+		c := curve(x)
+		for k, p := range on {
+			t, far := c.Nearest(p)
+			if c.Deriv(t).Cross(p.Sub(c.At(t))) < 0 {
+				far = -far
+			}
+			d[k], worst = far, max(worst, math.Abs(far))
+		}
+		return d, worst
+	}
+	const step, rounds = 0.05, 4 // px
+	d, worst := misses(&x)
+	for range rounds {
+		if worst < fused/2 {
+			break
+		}
+		var slopes [3][2*steps - 1]float64
+		for k := range slopes {
+			y := x
+			y[k] += step
+			moved, _ := misses(&y)
+			for n := range d {
+				slopes[k][n] = (moved[n] - d[n]) / step
 			}
 		}
+		var eq [mendMost][mendMost + 1]float64
+		for i := range slopes {
+			for n := range d {
+				for j := range slopes {
+					eq[i][j] += float64(slopes[i][n] * slopes[j][n])
+				}
+				eq[i][mendMost] -= float64(slopes[i][n] * d[n])
+			}
+			eq[i][i] += 1e-4
+		}
+		y, change := x, solved(&eq, len(slopes))
+		for k := range slopes {
+			y[k] += change[k]
+		}
+		next, now := misses(&y)
+		if now >= worst {
+			break
+		}
+		x, d, worst = y, next, now
 	}
-	return one, ok
+	return curve(&x), worst < fused
 }
