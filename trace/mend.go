@@ -49,6 +49,9 @@ const (
 	tipTurn, tipApart = 0.3, 3.5
 	// madeUp is how much of what a pixel is off two colours may leave open, where there are others about.
 	madeUp = 0.3
+	// shining is what a third colour may shine through between shapes that were drawn side by side: a quarter of a pixel where two
+	// cover half of it each, more where there are more of them.
+	shining = 0.4
 )
 
 // mender draws sections of curves anew.
@@ -216,22 +219,23 @@ func (m *mender) between(off levels, a, b uint8) (share, rest float64) {
 	return share, math.Sqrt(dot3(off, off))
 }
 
-// three returns the two of the colours about pixel (x, y) that best make up what it is off, where there are more than two of
-// them; ok is false where it is not off by much, or two do not make it up.
-func (m *mender) three(x, y int) (p place, ok bool) {
-	const r = 2
+// labelsAbout returns the labels within r px of pixel (x, y).
+func (m *mender) labelsAbout(x, y, r int) (near []uint8) {
 	w, h := m.e.m.W, m.e.m.H
-	if x < r || y < r || x+r >= w || y+r >= h {
-		return p, false
-	}
-	var near []uint8
-	for yy := y - r; yy <= y+r; yy++ {
-		for _, l := range m.e.flats.Labels[yy*w+x-r : yy*w+x+r+1] {
+	for yy := max(0, y-r); yy <= min(h-1, y+r); yy++ {
+		for _, l := range m.e.flats.Labels[yy*w+max(0, x-r) : yy*w+min(w, x+r+1)] {
 			if !slices.Contains(near, l) {
 				near = append(near, l)
 			}
 		}
 	}
+	return near
+}
+
+// three returns the two of the colours about pixel (x, y) that best make up what it is off, where there are more than two of
+// them; ok is false where it is not off by much, or two do not make it up.
+func (m *mender) three(x, y int) (p place, ok bool) {
+	near := m.labelsAbout(x, y, 2)
 	off := m.off(x, y)
 	all := math.Sqrt(dot3(off, off))
 	if len(near) < 3 || all < m.least*faintest {
@@ -246,7 +250,7 @@ func (m *mender) three(x, y int) (p place, ok bool) {
 			}
 		}
 	}
-	return p, least < madeUp*all && p.miss > m.least
+	return p, least < madeUp*all && p.miss > max(m.least, shining)
 }
 
 // drawn returns the share of colour b in a pixel of which a number is drawn, as a mixture with a.
