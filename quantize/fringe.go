@@ -125,6 +125,7 @@ func (q *flattener) fringes() {
 	q.drownIslands()
 	if !q.rough {
 		q.hairlines()
+		q.narrows()
 		q.faintMarks()
 	}
 }

@@ -2,6 +2,7 @@ package trace
 
 import (
 	"math"
+	"slices"
 
 	"pochoir/fit"
 	"pochoir/trace/internal/planar"
@@ -134,7 +135,7 @@ func (j *junctions) meetTips(e *edges) {
 		}
 		for _, gap := range clearances[1:] {
 			x, ok := e.meetAt(halves, v, gap)
-			if !ok {
+			if !ok || e.goesOn(arc, halves, x, gap) {
 				continue
 			}
 			j.gone[a] = true
@@ -153,6 +154,56 @@ func (j *junctions) meetTips(e *edges) {
 			break
 		}
 	}
+}
+
+// A pixel shows that a tip does not end in a place where it has a share of cutOff, cutBy px beyond.
+const cutOff, cutBy = 0.25, 1.0
+
+// goesOn reports whether a pixel beside an arc shows that a face there goes on beyond x, where the half arcs that leave the arc's
+// ends, by their samples from gap cracks on, come near each other: then it does not end, but is thin there and opens again.
+func (e *edges) goesOn(arc *planar.Arc, halves []planar.Half, x fit.Point, gap float64) bool {
+	m := e.m
+	faces := [2]int32{arc.Left, arc.Right}
+	labels := [2]uint8{m.Faces[arc.Left].Label, m.Faces[arc.Right].Label}
+	third, thirds := labels[0], 0
+	var from [2]fit.Point // where each face comes from: twice the middle between its sides
+	var sides [2]int
+	for _, h := range halves {
+		if !e.seen || e.doubt[h.Arc()] > 0 {
+			return false
+		}
+		far := x
+		eachNear(m, e.samples, h, gap+endSpan, func(_ float64, s *edgeSample) { far = s.Point })
+		a := &m.Arcs[h.Arc()]
+		for _, f := range [2]int32{a.Left, a.Right} {
+			if l := m.Faces[f].Label; l != labels[0] && l != labels[1] && l != third {
+				third = l
+				thirds++
+			}
+			if k := slices.Index(faces[:], f); k >= 0 {
+				from[k] = from[k].Add(far)
+				sides[k]++
+			}
+		}
+	}
+	if thirds != 1 {
+		return false
+	}
+	px, py := int(arc.X), int(arc.Y)
+	for _, d := range m.Dirs[arc.Off : arc.Off+arc.N] {
+		lx, ly, rx, ry := planar.SidePixels(px, py, d)
+		for k, p := range [2][2]int{{lx, ly}, {rx, ry}} {
+			beyond := fit.Point{X: float64(p[0]) + 0.5, Y: float64(p[1]) + 0.5}.Sub(x)
+			if sides[k] != 2 || beyond.Dot(x.Sub(from[k].Mul(0.5)).Unit()) < cutBy {
+				continue
+			}
+			if own, _, _, ok := sharesAt(e.flats, p[1]*m.W+p[0], labels[k], labels[1-k], third); ok && own > cutOff {
+				return true
+			}
+		}
+		px, py = px+planar.DX[d], py+planar.DY[d]
+	}
+	return false
 }
 
 // meetMiss is how far a curve may lie off a place where it is to end, or off a sample of its own, px.

@@ -36,8 +36,6 @@ const (
 	faintest = 24.0
 	// unmixed is how many levels an unmixed pixel may be off its colour; else the colour stands for several.
 	unmixed = 1.5
-	// shines is how many levels a pixel of two colours may be off all mixtures of them.
-	shines = 4.0
 	// knotStraight is the cosine of the turn below which two curves are one line through a junction.
 	knotStraight = -0.98
 	// fused is how far a curve may lie off a new end and the piece that it goes on in to stand for both, px.
@@ -75,6 +73,9 @@ type knotView struct {
 // knots draws the junctions anew where the curves miss the pixels. stale tells which bands have to be drawn, and then which
 // have to be drawn anew.
 func (m *mender) knots(ctx context.Context, o *outlines, stale []bool, workers int) error {
+	if len(m.e.m.Nodes) > len(m.e.m.Dirs)/mendNoise {
+		return nil
+	}
 	for range knotRounds {
 		if err := m.shown.drawAnew(ctx, stale, workers); err != nil {
 			return err
@@ -363,20 +364,13 @@ func (m *mender) view(k *knot) (v knotView, ok bool) {
 	for i := range v.lack {
 		x, y := v.x+i%knotSize, v.y+i/knotSize
 		at := y*w + x
-		near := m.labelsAbout(x, y, 1)
-		v.blind[i] = slices.ContainsFunc(near, func(l uint8) bool { return !own[l] })
+		v.blind[i] = slices.ContainsFunc(m.labelsAbout(x, y, 1), func(l uint8) bool { return !own[l] })
 		r, g, b := m.e.flats.Pixel(at)
 		if m.e.flats.IsCore(at) {
 			c := m.shown.of[m.e.flats.Labels[at]]
 			if max(math.Abs(r-c[0]), math.Abs(g-c[1]), math.Abs(b-c[2])) > unmixed {
 				return v, false // the label stands for several colours
 			}
-		}
-		if len(near) == 2 { // what lies beneath may shine through between shapes that were drawn side by side
-			c := levels{r, g, b}
-			c.add(m.shown.of[near[0]], -1)
-			_, rest := m.between(c, near[0], near[1])
-			v.blind[i] = v.blind[i] || rest > shines
 		}
 		v.lack[i] = levels{r - area[i][0], g - area[i][1], b - area[i][2]}
 	}

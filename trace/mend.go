@@ -40,6 +40,8 @@ const (
 	// mendSimple is how many times as much another form must miss the pixels before one further down the list is taken;
 	// mendSeen is the sum up to which a form is as good as any.
 	mendSimple, mendSeen = 1.5, 0.03
+	// mendDamped and mendEnough are what solve takes.
+	mendDamped, mendEnough = 0.02, 1e-3
 	// tipMiss is by how much a pixel must be missed where no curve comes but the tip of one: of the last px of a tip of 20
 	// degrees no pixel shows more than a sixth. What shows less than untouched of another colour is not reached by a curve.
 	// There those within tipAbout px must come out better, while the sum of the others may grow by tipSlack.
@@ -78,16 +80,27 @@ func (o *outlines) mend(ctx context.Context, e *edges, opt fit.Options, workers 
 			return err
 		}
 	}
+	if noise, err := o.mendPlaces(ctx, &m, workers); noise || err != nil {
+		return err
+	}
+	if err := m.shown.drawAnew(ctx, slices.Repeat([]bool{true}, m.shown.bands()), workers); err != nil {
+		return err
+	}
+	return o.wedges(ctx, &m, workers)
+}
+
+// mendPlaces draws the places anew where single pixels are missed, and reports whether the picture is noise.
+func (o *outlines) mendPlaces(ctx context.Context, m *mender, workers int) (noise bool, err error) {
 	missed := make([][]place, m.shown.bands())
 	changed := slices.Repeat([]bool{true}, len(missed))
 	stale := slices.Clone(changed) // what has to be drawn anew
 	if err := m.knots(ctx, o, stale, workers); err != nil {
-		return err
+		return false, err
 	}
 	var stay []place // what cannot be mended
 	for range mendRounds {
 		if err := m.shown.drawAnew(ctx, stale, workers); err != nil {
-			return err
+			return false, err
 		}
 		err := largestFirst(ctx, len(missed), workers, func(int) int { return 1 }, func(band int) {
 			if changed[band] {
@@ -95,11 +108,11 @@ func (o *outlines) mend(ctx context.Context, e *edges, opt fit.Options, workers 
 			}
 		})
 		if err != nil {
-			return err
+			return false, err
 		}
 		all := slices.Concat(missed...)
-		if len(all) > len(e.m.Dirs)/mendNoise {
-			return nil
+		if len(all) > len(m.e.m.Dirs)/mendNoise {
+			return true, nil
 		}
 		slices.SortStableFunc(all, func(p, q place) int { return cmp.Compare(q.miss, p.miss) })
 		clear(changed)
@@ -107,12 +120,12 @@ func (o *outlines) mend(ctx context.Context, e *edges, opt fit.Options, workers 
 		for mended := false; !mended; {
 			places := mendable(all, stay)
 			if len(places) == 0 {
-				return nil
+				return false, nil
 			}
 			anew := make([]*section, len(places))
 			err := largestFirst(ctx, len(places), workers, func(int) int { return 1 }, func(i int) { anew[i] = m.look(places[i]) })
 			if err != nil {
-				return err
+				return false, err
 			}
 			for k, s := range anew {
 				if s == nil {
@@ -122,7 +135,7 @@ func (o *outlines) mend(ctx context.Context, e *edges, opt fit.Options, workers 
 				mended = true
 				for _, seg := range slices.Concat(s.old, s.new) {
 					lo, hi := boundsOf(&seg)
-					for band := max(0, int(lo.Y)) / bandRows; band <= min(e.m.H-1, int(hi.Y))/bandRows; band++ {
+					for band := max(0, int(lo.Y)) / bandRows; band <= min(m.e.m.H-1, int(hi.Y))/bandRows; band++ {
 						changed[band] = true
 					}
 				}
@@ -130,7 +143,7 @@ func (o *outlines) mend(ctx context.Context, e *edges, opt fit.Options, workers 
 			o.putAll(slices.DeleteFunc(anew, func(s *section) bool { return s == nil }))
 		}
 	}
-	return nil
+	return false, nil
 }
 
 // mendable returns places that lie far enough apart to be mended at once, the worst first, and not beside those that stay.
@@ -383,9 +396,8 @@ func (m *mender) look(p place) *section {
 	if slices.ContainsFunc(m.left, func(q fit.Point) bool { return q.Sub(at).Len() < 2*mendReach }) {
 		return nil
 	}
-	v := mendView{x: p.x - mendWindow, y: p.y - mendWindow}
-	v.lack, v.blind = m.window(p)
-	was, beside := v.lack.sums(mendAbout)
+	v := m.window(p, mendWindow)
+	was, beside := v.sums(v.lack, mendAbout)
 	s := m.sectionAt(at, p)
 	if s == nil {
 		return nil
@@ -394,7 +406,7 @@ func (m *mender) look(p place) *section {
 	if weak && !s.tip() {
 		return nil
 	}
-	tipWas, _ := v.lack.sums(tipAbout)
+	tipWas, _ := v.sums(v.lack, tipAbout)
 	sign := 1.0
 	if m.e.m.Faces[m.e.m.Arcs[s.arc].Right].Label == p.b {
 		sign = -1
@@ -406,10 +418,10 @@ func (m *mender) look(p place) *section {
 		if least <= mendSeen && !weak {
 			break
 		}
-		segs, lack := v.solve(f)
-		miss, worse := lack.sums(mendAbout)
+		segs, lack := v.solve(f, mendDamped, mendEnough)
+		miss, worse := v.sums(lack, mendAbout)
 		miss += max(0, worse-beside)
-		tipMiss, _ := lack.sums(tipAbout)
+		tipMiss, _ := v.sums(lack, tipAbout)
 		first, only := miss*mendSimple < least, miss <= was+tipSlack && tipMiss*mendSimple < tipLeast
 		if !first && !only || !sane(segs) || m.crosses(segs, s) {
 			continue
@@ -431,24 +443,25 @@ func (m *mender) look(p place) *section {
 	return s
 }
 
-// window returns what the pixels about a place lack, and which of them do not tell: those about which there are other colours
-// than the two.
-func (m *mender) window(p place) (lack mendPixels, blind [mendSize * mendSize]bool) {
-	w, h := m.e.m.W, m.e.m.H
-	for k := range lack {
-		x, y := p.x-mendWindow+k%mendSize, p.y-mendWindow+k/mendSize
+// window returns what the pixels within r px of a place lack. Those that show more than can be told of the two colours tell
+// nothing.
+func (m *mender) window(p place, r int) *mendView {
+	w, h, size := m.e.m.W, m.e.m.H, 2*r+1
+	v := &mendView{x: p.x - r, y: p.y - r, size: size, lack: make(mendPixels, size*size), blind: make([]bool, size*size), beyond: make(mendPixels, size*size)}
+	for k := range v.lack {
+		x, y := v.x+k%size, v.y+k/size
 		switch {
 		case x < 0 || y < 0 || x >= w || y >= h:
-			blind[k] = true
+			v.blind[k] = true
 		case m.amid(x, y, p.a, p.b):
-			lack[k] = m.lacks(x, y, p.a, p.b)
+			v.lack[k] = m.lacks(x, y, p.a, p.b)
 		default:
 			off := m.off(x, y)
 			share, rest := m.between(off, p.a, p.b)
-			lack[k], blind[k] = share, rest > max(unmixed, madeUp*math.Sqrt(dot3(off, off)))
+			v.lack[k], v.blind[k] = share, rest > max(unmixed, madeUp*math.Sqrt(dot3(off, off)))
 		}
 	}
-	return lack, blind
+	return v
 }
 
 // amid reports whether pixel (x, y) and all beside it have one of two labels.

@@ -9,24 +9,23 @@ import (
 
 // This file varies forms of a section of a curve until they miss the pixels about it least.
 
-// mendSize is the width of the window, px.
-const mendSize = 2*mendWindow + 1
-
-// mendPixels is a number for each pixel of the window, row by row.
-type mendPixels [mendSize * mendSize]float64
+// mendPixels is a number for each pixel of a square window, row by row.
+type mendPixels []float64
 
 // mendView is the window about a place.
 type mendView struct {
-	x, y  int                       // its upper left pixel
-	lack  mendPixels                // how much of a colour the pixels lack
-	blind [mendSize * mendSize]bool // those that do not tell
-	sign  float64                   // of what the section adds of it to the east of where it goes down
+	x, y   int        // its upper left pixel
+	size   int        // its width, px
+	lack   mendPixels // how much of a colour the pixels lack
+	blind  []bool     // those that do not tell
+	sign   float64    // of what the section adds of it to the east of where it goes down
+	beyond mendPixels // for shows alone
 }
 
 // sums returns the sums of the squares of what the pixels within r px of the middle and the others lack.
-func (l *mendPixels) sums(r int) (about, beside float64) {
-	for k, d := range l {
-		if x, y := k%mendSize-mendWindow, k/mendSize-mendWindow; max(abs(x), abs(y)) <= r {
+func (v *mendView) sums(lack mendPixels, r int) (about, beside float64) {
+	for k, d := range lack {
+		if x, y := k%v.size-v.size/2, k/v.size-v.size/2; max(abs(x), abs(y)) <= r {
 			about += float64(d * d)
 		} else {
 			beside += float64(d * d)
@@ -38,48 +37,49 @@ func (l *mendPixels) sums(r int) (about, beside float64) {
 // replace takes what a section shows out of the window; sign is that of what it adds to the east of where it goes down.
 func (v *mendView) replace(old []fit.Segment, sign float64) {
 	v.sign = sign
-	shows := v.shows(old)
+	shows := make(mendPixels, len(v.lack))
+	v.shows(shows, old)
 	for k := range v.lack {
 		v.lack[k] += float64(sign * shows[k])
 	}
 }
 
-// shows returns what lies east of segments in the window's pixels.
-func (v *mendView) shows(segs []fit.Segment) (area mendPixels) {
-	var beyond mendPixels
+// shows sets area to what lies east of segments in the window's pixels.
+func (v *mendView) shows(area mendPixels, segs []fit.Segment) {
+	clear(area)
+	clear(v.beyond)
 	for k := range segs {
 		asLines(&segs[k], func(p, q fit.Point) {
 			eachCrossed(p, q, func(x, y int, at, on float64) {
 				x, y = x-v.x, y-v.y
-				if y < 0 || y >= mendSize || x >= mendSize {
+				if y < 0 || y >= v.size || x >= v.size {
 					return
 				}
 				if x < 0 {
 					x, at = 0, on
 				}
-				area[y*mendSize+x] += at
-				beyond[y*mendSize+x] += on
+				area[y*v.size+x] += at
+				v.beyond[y*v.size+x] += on
 			})
 		})
 	}
-	for y := range mendSize {
+	for y := range v.size {
 		sum := 0.0
-		for k := y * mendSize; k < (y+1)*mendSize; k++ {
+		for k := y * v.size; k < (y+1)*v.size; k++ {
 			area[k] += sum
-			sum += beyond[k]
+			sum += v.beyond[k]
 			if v.blind[k] {
 				area[k] = 0
 			}
 		}
 	}
-	return area
 }
 
 // misses sets dst to what the pixels lack when segments are drawn and returns the sum of the squares.
-func (v *mendView) misses(dst *mendPixels, segs []fit.Segment) (sum float64) {
-	shows := v.shows(segs)
+func (v *mendView) misses(dst mendPixels, segs []fit.Segment) (sum float64) {
+	v.shows(dst, segs)
 	for k := range dst {
-		d := v.lack[k] - float64(v.sign*shows[k])
+		d := v.lack[k] - float64(v.sign*dst[k])
 		dst[k] = d
 		sum += float64(d * d)
 	}
@@ -181,24 +181,25 @@ func mendForms(at fit.Point, s *section) []mendForm {
 }
 
 // solve varies the numbers of a form until it misses the pixels least, by Gauss and Newton's method. It returns what they then
-// lack.
-func (v *mendView) solve(f mendForm) (segs []fit.Segment, lack mendPixels) {
+// lack. What the pixels do not tell by more than damped stays as it is; enough is the gain of a turn that is worth another.
+func (v *mendView) solve(f mendForm, damped, enough float64) (segs []fit.Segment, lack mendPixels) {
 	const (
 		turns  = 10
 		step   = 0.05 // px, of the slopes
 		stride = 0.8  // px
-		damped = 0.02 // what the pixels do not tell stays as it is
-		enough = 1e-3
 	)
 	x := f.x
-	var r, moved mendPixels
 	var slopes [mendMost]mendPixels
-	best := v.misses(&r, f.curve(&x))
+	for k := range f.n {
+		slopes[k] = make(mendPixels, len(v.lack))
+	}
+	r, moved := make(mendPixels, len(v.lack)), make(mendPixels, len(v.lack))
+	best := v.misses(r, f.curve(&x))
 	for range turns {
 		for k := range f.n {
 			y := x
 			y[k] += step
-			v.misses(&moved, f.curve(&y))
+			v.misses(moved, f.curve(&y))
 			for n := range r {
 				slopes[k][n] = (moved[n] - r[n]) / step
 			}
@@ -222,9 +223,10 @@ func (v *mendView) solve(f mendForm) (segs []fit.Segment, lack mendPixels) {
 			for k := range f.n {
 				y[k] += max(-stride, min(stride, float64(share*d[k])))
 			}
-			if now := v.misses(&moved, f.curve(&y)); now < best {
+			if now := v.misses(moved, f.curve(&y)); now < best {
 				gained = best - now
-				x, best, r = y, now, moved
+				x, best = y, now
+				r, moved = moved, r
 			}
 		}
 		if gained < enough {
