@@ -75,7 +75,7 @@ func (q *flattener) faintMarks() {
 }
 
 // beads tells which marks are beads of a seam, along which two shapes of one colour abut: none of them shows more than a seam
-// does, and they lie in a row.
+// does, and they lie in a row or where another seam was taken out.
 func (q *flattener) beads(marks []*faint) []bool {
 	type kind struct{ label, own uint8 }
 	row := make([]int, len(marks)) // an earlier mark of the same row, or the mark itself
@@ -89,7 +89,7 @@ func (q *flattener) beads(marks []*faint) []bool {
 	at := map[kind]map[int]int{} // of each kind the last mark that shows in a pixel
 	for n, mark := range marks {
 		row[n] = n
-		if mark.share > Seam(0.5, 0.5) {
+		if mark.share > seamRoom*Seam(0.5, 0.5) {
 			continue
 		}
 		k := kind{mark.shown[0].label, mark.own}
@@ -120,9 +120,22 @@ func (q *flattener) beads(marks []*faint) []bool {
 	}
 	bead := make([]bool, len(marks))
 	for n := range marks {
-		bead[n] = len(peaks[first(n)]) == beadRow
+		bead[n] = len(peaks[first(n)]) == beadRow || marks[n].share <= seamRoom*Seam(0.5, 0.5) && q.besideSeam(marks[n].peak)
 	}
 	return bead
+}
+
+// besideSeam reports whether what shone through a seam was taken out of a pixel around pixel i.
+func (q *flattener) besideSeam(i int) bool {
+	x, y := i%q.w, i/q.w
+	for yy := max(0, y-beadGap); q.seamed != nil && yy <= min(q.h-1, y+beadGap); yy++ {
+		for xx := max(0, x-beadGap); xx <= min(q.w-1, x+beadGap); xx++ {
+			if bit(q.seamed, yy*q.w+xx) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // meet reports whether pixels i and j are one or meet.

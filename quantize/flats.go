@@ -31,7 +31,7 @@ type Flats struct {
 	Blur    float64  // standard deviation of the edge spread beyond the pixel's box, px; 0 for plain anti-aliasing
 
 	pix        []uint8    // the picture, R,G,B,A; read by Coverage
-	unrung     overlay    // of its pixels, those without the ringing of an edge
+	clear      overlay    // of its pixels, those without the ringing of an edge and without what shines through a seam
 	soft       bool       // luma and chroma were coded apart, with loss
 	chromaBlur float64    // of its mixtures
 	grid       chromaGrid // of a soft picture with chroma at lower resolution
@@ -44,7 +44,7 @@ func (f *Flats) IsCore(i int) bool { return f.Core[i>>6]>>(uint(i)&63)&1 != 0 }
 
 // Forget lets go of all that is held by the pixel, labels included, to save memory; what is known of the picture as a
 // whole stays.
-func (f *Flats) Forget() { f.Labels, f.Core, f.pix, f.unrung = nil, nil, nil, overlay{} }
+func (f *Flats) Forget() { f.Labels, f.Core, f.pix, f.clear = nil, nil, nil, overlay{} }
 
 // Pixel returns the picture's colour at pixel i, 8-bit levels.
 func (f *Flats) Pixel(i int) (r, g, b float64) {

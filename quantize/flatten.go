@@ -123,7 +123,8 @@ type flattener struct {
 	unsettled  []uint64   // pixels that thinFeatures labels, so that no part reads what another writes
 	adrift     []uint64   // pixels of islands
 	pairs      []pair     // of tints, row by row
-	unrung     overlay    // of the picture
+	clear      overlay    // of the picture
+	seamed     []uint64   // pixels without what shone through a seam, nil where there are none
 	mids       []bool     // by tints a and b: whether another tint is a mixture of the two
 }
 
@@ -145,7 +146,7 @@ func (q *flattener) blank() []uint64 {
 }
 
 func (q *flattener) tone(i int) tone {
-	p := q.px.Pix[4*i : 4*i+3 : 4*i+3]
+	p := q.clear.over(q.px.Pix, i)
 	return toneOf(p[0], p[1], p[2], q.soft)
 }
 

@@ -104,24 +104,31 @@ func (q *flattener) mayMiss() float64 {
 // after them.
 func (q *flattener) fringes() {
 	// Only the labels of cores are read meanwhile, and only those of others written.
-	found := make([][]int, bandCount(q.h))
+	found, mixed := make([][]int, bandCount(q.h)), make([][]int, bandCount(q.h))
 	rowBands(q.h, q.opt.Workers, func(band, y0, y1 int) {
-		var open []int
+		var open, odd []int
 		for k := y0 * q.w >> 6; k<<6 < y1*q.w; k++ {
 			if q.core[k] == ^uint64(0) {
 				continue
 			}
 			for m := ^q.core[k]; m != 0; m &= m - 1 {
 				if i := k<<6 + bits.TrailingZeros64(m); i < y1*q.w {
-					if q.labels[i] = q.fringe(i); q.labels[i] == unlabelled {
+					l, plain := q.fringe(i)
+					if q.labels[i] = l; l == unlabelled {
 						open = append(open, i)
+					}
+					if !plain {
+						odd = append(odd, i)
 					}
 				}
 			}
 		}
-		found[band] = open
+		found[band], mixed[band] = open, odd
 	})
 	q.thinFeatures(slices.Concat(found...))
+	if !q.rough {
+		q.takeSeams(slices.Concat(mixed...))
+	}
 	q.drownIslands()
 	if !q.rough {
 		q.hairlines()
@@ -136,8 +143,9 @@ type fringePixel struct {
 	label uint8
 }
 
-// fringe returns the label of pixel i by the cores around it, or unlabelled.
-func (q *flattener) fringe(i int) uint8 {
+// fringe returns the label of pixel i by the cores around it, or unlabelled, and whether one or two of those on opposite
+// sides explain it.
+func (q *flattener) fringe(i int) (l uint8, plain bool) {
 	c, may := q.tone(i), q.mayMiss()
 	a := q.look(i, q.reach())
 	best, label := math.Inf(1), unlabelled
@@ -170,9 +178,9 @@ func (q *flattener) fringe(i int) uint8 {
 	}
 	if label != unlabelled {
 		if label != other && q.rimmed(i, &a, label, other) {
-			return unlabelled
+			return unlabelled, true
 		}
-		return uint8(label)
+		return uint8(label), true
 	}
 	near := a.nearest()
 	if label, _ = q.explainTwo(c, near, may); label == unlabelled && !q.soft {
@@ -180,7 +188,7 @@ func (q *flattener) fringe(i int) uint8 {
 			label, _ = q.explainThree(c, near, may)
 		}
 	}
-	return uint8(label)
+	return uint8(label), false
 }
 
 // sandwiched returns which of two labels close by on opposite sides has the larger share in c where a third of those near

@@ -100,7 +100,7 @@ func (q *flattener) drownReef(island, labels []int) bool {
 			w[0] = 1
 		}
 		share += w[0]
-		bare += Seam(w[1], w[2])
+		bare += float64(seamRoom * Seam(w[1], w[2]))
 		seam += q.shining(q.tone(i), l, m, w[0])
 		to[k] = uint8(m)
 		if w[1] >= w[2] {
@@ -120,15 +120,15 @@ func (q *flattener) drownReef(island, labels []int) bool {
 	return true
 }
 
-// seamRoom is how many times what a seam leaves bare a rim must show to be none: renderers that count coverage in sixteenths
-// leave up to a third more.
+// seamRoom is how many times what a seam leaves bare a rim must show to be none, where nothing else tells: renderers that count
+// coverage in sixteenths leave up to a third more.
 const seamRoom = 1.3
 
-// Seam returns the most that is taken for shining through between two areas with shares a and b in a pixel. Of two that
+// Seam returns the most that shines through between two areas with shares a and b in a pixel. Of two that
 // abut the one painted last shows all its coverage, and covers of what the first left bare as much again: of what lies
 // beneath a(1-a) is seen if that is a, else b(1-b).
 func Seam(a, b float64) float64 {
-	return float64(seamRoom * max(float64(a*(1-a)), float64(b*(1-b))))
+	return max(float64(a*(1-a)), float64(b*(1-b)))
 }
 
 // shining returns the least share of a tint that, shining through between labels l and m, explains c as well as a share of

@@ -49,8 +49,8 @@ func (f *Flats) Pour(to []uint8) *Flats {
 func (f *Flats) Copy() *Flats {
 	g := *f
 	g.Labels, g.Core, g.pix = slices.Clone(f.Labels), slices.Clone(f.Core), slices.Clone(f.pix)
-	f.unrung.lay(g.pix)
-	g.unrung = overlay{}
+	f.clear.lay(g.pix)
+	g.clear = overlay{}
 	return &g
 }
 

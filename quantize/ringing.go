@@ -113,17 +113,17 @@ func (q *flattener) unring() {
 			}
 		}
 	})
-	q.unrung.at = make([]int32, (q.w*q.h+pageSize-1)/pageSize)
+	q.clear = newOverlay(q.w * q.h)
 	for _, row := range found {
 		for k := range row {
 			p := &row[k]
-			q.unrung.put(p, q.px.Pix)
+			q.clear.put(p, q.px.Pix)
 			q.labels[p.at] = p.label
 		}
 	}
 }
 
-// clearPixel is a pixel without ringing.
+// clearPixel is a pixel without ringing, or without what shines through a seam.
 type clearPixel struct {
 	at     int32
 	colour [3]uint8
@@ -138,6 +138,9 @@ type overlay struct {
 	at  []int32 // by page: the number of its pixels in pix, plus 1; 0 where there are none
 	pix []uint8 // R,G,B,A
 }
+
+// newOverlay returns an overlay of a picture of so many pixels.
+func newOverlay(pixels int) overlay { return overlay{at: make([]int32, (pixels+pageSize-1)/pageSize)} }
 
 // put takes p up; the others of its page are those of pix until they are put themselves.
 func (o *overlay) put(p *clearPixel, pix []uint8) {
@@ -160,16 +163,19 @@ func (o *overlay) lay(pix []uint8) {
 	}
 }
 
-// seen returns the channels of pixel i, without ringing where that was taken out.
-func (f *Flats) seen(i int) []uint8 {
-	if len(f.unrung.at) > 0 {
-		if k := int(f.unrung.at[uint(i)/pageSize]); k > 0 {
+// over returns the channels of pixel i of pix, with o over it.
+func (o *overlay) over(pix []uint8, i int) []uint8 {
+	if len(o.at) > 0 {
+		if k := int(o.at[uint(i)/pageSize]); k > 0 {
 			p := 4 * (pageSize*(k-1) + int(uint(i)%pageSize))
-			return f.unrung.pix[p : p+3 : p+3]
+			return o.pix[p : p+3 : p+3]
 		}
 	}
-	return f.pix[4*i : 4*i+3 : 4*i+3]
+	return pix[4*i : 4*i+3 : 4*i+3]
 }
+
+// seen returns the channels of pixel i, without what was taken out of them.
+func (f *Flats) seen(i int) []uint8 { return f.clear.over(f.pix, i) }
 
 // unringer holds what all blocks share.
 type unringer struct {
