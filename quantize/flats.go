@@ -51,3 +51,6 @@ func (f *Flats) Pixel(i int) (r, g, b float64) {
 	p := f.seen(i)
 	return float64(p[0]), float64(p[1]), float64(p[2])
 }
+
+// Unrung reports whether the picture was coded with loss and the ringing beside its edges has been taken out of luma.
+func (f *Flats) Unrung() bool { return f.soft && len(f.clear.at) > 0 }

@@ -132,6 +132,10 @@ func fitOutlines(ctx context.Context, e *edges, jn junctions, opt fit.Options, w
 		if err := o.mend(ctx, e, opt, workers); err != nil {
 			return nil, err
 		}
+	} else if e.digital && e.flats.Unrung() {
+		if err := o.mendKnots(ctx, e, opt, workers); err != nil {
+			return nil, err
+		}
 	}
 	var sum float64
 	count := 0

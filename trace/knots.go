@@ -36,6 +36,9 @@ const (
 	faintest = 24.0
 	// unmixed is how many levels an unmixed pixel may be off its colour; else the colour stands for several.
 	unmixed = 1.5
+	// codedNoise is how many levels of luma the pixels beside edges are off after coding with loss, where its ringing has been
+	// taken out.
+	codedNoise = 3.0
 	// knotStraight is the cosine of the turn below which two curves are one line through a junction.
 	knotStraight = -0.98
 	// fused is how far a curve may lie off a new end and the piece that it goes on in to stand for both, px.
@@ -68,7 +71,20 @@ type knotView struct {
 	x, y  int // its upper left pixel
 	lack  [knotSize * knotSize]levels
 	blind [knotSize * knotSize]bool
+	mixed int // pixels that are no cores
 }
+
+// mendKnots draws the junctions of a picture coded with loss anew, by its luma.
+func (o *outlines) mendKnots(ctx context.Context, e *edges, opt fit.Options, workers int) error {
+	m := mender{e: e, shown: newShown(e.m, o.arcs, e.flats.Palette), left: slices.Concat(opt.Sharp, opt.Smooth), soft: true}
+	for l, c := range m.shown.of {
+		m.shown.of[l] = levels{lumaOf(c)}
+	}
+	return m.knots(ctx, o, slices.Repeat([]bool{true}, m.shown.bands()), workers)
+}
+
+// lumaOf returns the luma of a colour (ITU-R BT.601).
+func lumaOf(c levels) float64 { return float64(0.299*c[0]) + float64(0.587*c[1]) + float64(0.114*c[2]) }
 
 // knots draws the junctions anew where the curves miss the pixels. stale tells which bands have to be drawn, and then which
 // have to be drawn anew.
@@ -196,7 +212,7 @@ func (m *mender) gather(o *outlines, k *knot) bool {
 			}
 			a := h.Arc()
 			arc := &pm.Arcs[a]
-			if arc.Left == planar.Outside || arc.Right == planar.Outside || m.e.dots[a] != nil || m.e.doubt[a] > 0 {
+			if arc.Left == planar.Outside || arc.Right == planar.Outside || m.e.dots[a] != nil || m.e.doubt[a] > 0 && !m.soft {
 				return false
 			}
 			e := knotEnd{half: h, spot: spot, mate: -1}
@@ -366,13 +382,19 @@ func (m *mender) view(k *knot) (v knotView, ok bool) {
 		at := y*w + x
 		v.blind[i] = slices.ContainsFunc(m.labelsAbout(x, y, 1), func(l uint8) bool { return !own[l] })
 		r, g, b := m.e.flats.Pixel(at)
-		if m.e.flats.IsCore(at) {
+		v.lack[i] = levels{r, g, b}
+		if m.soft {
+			v.lack[i] = levels{lumaOf(v.lack[i])}
+		}
+		if core := m.e.flats.IsCore(at); !core {
+			v.mixed++
+		} else if !m.soft {
 			c := m.shown.of[m.e.flats.Labels[at]]
 			if max(math.Abs(r-c[0]), math.Abs(g-c[1]), math.Abs(b-c[2])) > unmixed {
 				return v, false // the label stands for several colours
 			}
 		}
-		v.lack[i] = levels{r - area[i][0], g - area[i][1], b - area[i][2]}
+		v.lack[i].add(area[i], -1)
 	}
 	return v, true
 }
@@ -408,7 +430,11 @@ func (m *mender) untie(o *outlines, n int32) *knotted {
 	}
 	contrast := m.contrast(k)
 	was := v.sum(&v.lack, contrast)
-	if was < knotSum {
+	noise := 0.0
+	if m.soft {
+		noise = float64(v.mixed) * float64(codedNoise*codedNoise) / float64(contrast*contrast)
+	}
+	if was < knotSum+noise {
 		return nil
 	}
 	// Take out what is to be drawn anew.
@@ -451,7 +477,7 @@ func (m *mender) untie(o *outlines, n int32) *knotted {
 			if f.slides {
 				best.slide = x[0]
 			}
-			if better(cost, was) {
+			if better(max(0, cost-noise), was-noise) {
 				break
 			}
 		}
@@ -464,12 +490,12 @@ func (m *mender) untie(o *outlines, n int32) *knotted {
 	}
 	for _, bulges := range [2]bool{false, true} {
 		for _, f := range forms {
-			if f.bulges = bulges; least > max(mendSeen, knotSeen*was) {
+			if f.bulges = bulges; least > noise+max(mendSeen, knotSeen*(was-noise)) {
 				try(f)
 			}
 		}
 	}
-	if best == nil || !better(least, was) {
+	if best == nil || !better(max(0, least-noise), was-noise) {
 		return nil
 	}
 	best.gain = was - least

@@ -62,6 +62,7 @@ type mender struct {
 	shown *shown
 	least float64     // by how much a pixel must be missed
 	left  []fit.Point // what a person has settled
+	soft  bool        // the picture was coded with loss: colours are luma alone
 }
 
 // mend draws the places anew where the curves miss the pixels.

@@ -323,6 +323,9 @@ func (t *Tracer) forgetPixels() {
 
 // asked reports whether the curves will be held to the pixels.
 func (e *edges) asked() bool {
+	if e.flats.Unrung() {
+		return true
+	}
 	for a := range e.m.Arcs {
 		if len(e.samples[a]) > 0 && e.doubt[a] == 0 {
 			return true
