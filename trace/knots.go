@@ -131,6 +131,7 @@ func (m *mender) knots(ctx context.Context, o *outlines, stale []bool, workers i
 type knotted struct {
 	*knot
 	gain   float64
+	left   float64 // what is still missed
 	places []fit.Point
 	segs   [][]fit.Segment // by end, from the knot on
 	slide  float64         // by how much it moves along the line through it, px; that stays as it is
@@ -473,11 +474,11 @@ func (m *mender) untie(o *outlines, n int32) *knotted {
 			if cost*mendSimple >= least || !m.untangled(o, f.k, places, segs) {
 				continue
 			}
-			best, least = &knotted{knot: f.k, places: places, segs: segs}, cost
+			best, least = &knotted{knot: f.k, places: places, segs: segs, left: miss}, cost
 			if f.slides {
 				best.slide = x[0]
 			}
-			if better(max(0, cost-noise), was-noise) {
+			if better(max(0, miss-noise), was-noise) {
 				break
 			}
 		}
@@ -495,7 +496,7 @@ func (m *mender) untie(o *outlines, n int32) *knotted {
 			}
 		}
 	}
-	if best == nil || !better(max(0, least-noise), was-noise) {
+	if best == nil || was-least < knotSum || !better(max(0, best.left-noise), was-noise) {
 		return nil
 	}
 	best.gain = was - least
