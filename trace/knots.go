@@ -10,7 +10,7 @@ import (
 	"pochoir/trace/internal/planar"
 )
 
-// This file holds the junctions of pictures coded without loss to the pixels. About a junction every pixel shows three colours
+// This file holds the junctions of digital pictures to the pixels. About a junction every pixel shows three colours
 // and no profile across an edge tells anything; so it is placed by what its arcs do further away, which fails where they bend,
 // or where labels put two junctions in the place of one, as at the tip of a stripe. What the pixels show in all still tells
 // where everything lies. Where the curves miss that, the junctions there and the last few px of what meets in them are drawn
@@ -274,21 +274,6 @@ func (e *knotEnd) reach(ps []piece, at fit.Point) bool {
 		e.old = append(e.old, s)
 	}
 	return false
-}
-
-// plain returns the label of pixel (x, y) if no curve crosses it.
-func (s *shown) plain(x, y int) (label int, ok bool) {
-	row := s.rows[y]
-	k, crossed := slices.BinarySearchFunc(row, int32(x), func(c strip, x int32) int { return cmp.Compare(c.x, x) })
-	if crossed {
-		return 0, false
-	}
-	n := 0.0
-	if k > 0 {
-		n = row[k-1].beyond
-	}
-	label = int(math.Round(n)) - 1
-	return label, label >= 0 && math.Abs(n-math.Round(n)) < 1e-6
 }
 
 // add adds what lies east of a segment to the window's pixels, in the colours of step; within leaves out what the part of it

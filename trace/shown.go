@@ -197,6 +197,21 @@ func (s *shown) colour(x, y int) levels {
 	return levels{}
 }
 
+// plain returns the label of pixel (x, y) if no curve crosses it.
+func (s *shown) plain(x, y int) (label int, ok bool) {
+	row := s.rows[y]
+	k, crossed := slices.BinarySearchFunc(row, int32(x), func(c strip, x int32) int { return cmp.Compare(c.x, x) })
+	if crossed {
+		return 0, false
+	}
+	n := 0.0
+	if k > 0 {
+		n = row[k-1].beyond
+	}
+	label = int(math.Round(n)) - 1
+	return label, label >= 0 && math.Abs(n-math.Round(n)) < 1e-6
+}
+
 // around calls do for the curves that come near a rectangle, some of them more than once.
 func (s *shown) around(lo, hi fit.Point, do func(curveAt)) {
 	for y := max(0, int(lo.Y)) / nearCell; y <= min(s.m.H-1, int(hi.Y))/nearCell; y++ {
