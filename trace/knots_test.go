@@ -23,20 +23,6 @@ func nearestPoint(c *trace.Layer, at fit.Point) float64 {
 	return off
 }
 
-// missedByAll returns how far the outlines of all colours lie from a place, px.
-func missedByAll(d *trace.Drawing, at fit.Point) float64 {
-	off := math.Inf(1)
-	for _, l := range d.Layers {
-		for _, shape := range l.Shapes {
-			for _, ring := range shape.Rings {
-				_, _, far := ring.Nearest(at)
-				off = min(off, far)
-			}
-		}
-	}
-	return off
-}
-
 // TestStripedTips: where a tip has a stripe up to its point, three colours meet there and labels put several junctions about it.
 // Tip and stripe come to their common point all the same, as it is known from the figures' own equations; not in one case of six.
 func TestStripedTips(t *testing.T) {
@@ -84,7 +70,7 @@ func TestShallowJunctions(t *testing.T) {
 			)
 			d := traced(t, pic, digital).Drawing
 			for far := 0.5; far < 6; far += 0.5 {
-				if off := missedByAll(d, joint.Add(along.Mul(far))); off > within {
+				if off := offLayers(joint.Add(along.Mul(far)), d.Layers...); off > within {
 					t.Errorf("turned by %.1f, at an angle of %.2f: %.2f px off, %.1f px from the junction", turn, angle, off, far)
 				}
 			}

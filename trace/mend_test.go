@@ -20,12 +20,17 @@ func triangle(a, b, c fit.Point) func(x, y float64) bool {
 }
 
 // missedBy returns how far the outlines of a colour lie from a place, px.
-func missedBy(d *trace.Drawing, at fit.Point) float64 {
+func missedBy(d *trace.Drawing, at fit.Point) float64 { return offLayers(at, *layer(d, navy)) }
+
+// offLayers returns how far the outlines of layers lie from a place, px.
+func offLayers(at fit.Point, layers ...trace.Layer) float64 {
 	off := math.Inf(1)
-	for _, shape := range layer(d, navy).Shapes {
-		for _, ring := range shape.Rings {
-			_, _, far := ring.Nearest(at)
-			off = min(off, far)
+	for _, l := range layers {
+		for _, shape := range l.Shapes {
+			for _, ring := range shape.Rings {
+				_, _, far := ring.Nearest(at)
+				off = min(off, far)
+			}
 		}
 	}
 	return off

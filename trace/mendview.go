@@ -238,17 +238,28 @@ func (v *mendView) solve(f mendForm, damped, enough float64) (segs []fit.Segment
 
 // solved solves n linear equations, a positive definite matrix with its right side in the last column.
 func solved(m *[mendMost][mendMost + 1]float64, n int) (x [mendMost]float64) {
+	rows := make([][]float64, n)
+	for i := range rows {
+		rows[i] = append(m[i][:n:n], m[i][mendMost])
+	}
+	copy(x[:], eliminated(rows))
+	return x
+}
+
+// eliminated solves linear equations, a positive definite matrix with its right side in the last column, which it spends.
+func eliminated(m [][]float64) []float64 {
+	n := len(m)
+	x := make([]float64, n)
 	for k := range n {
 		for i := k + 1; i < n; i++ {
 			f := m[i][k] / m[k][k]
-			for j := k; j < n; j++ {
+			for j := k; j <= n; j++ {
 				m[i][j] -= float64(f * m[k][j])
 			}
-			m[i][mendMost] -= float64(f * m[k][mendMost])
 		}
 	}
 	for k := n - 1; k >= 0; k-- {
-		x[k] = m[k][mendMost]
+		x[k] = m[k][n]
 		for j := k + 1; j < n; j++ {
 			x[k] -= float64(m[k][j] * x[j])
 		}

@@ -171,45 +171,49 @@ func (s *shown) draw(band int, curves []curveAt) {
 	}
 }
 
-// at returns the number of pixel (x, y).
-func (s *shown) at(x, y int) float64 {
+// find returns the strip of pixel (x, y), or the last before it, nil for none; crossed tells whether it is the pixel's own.
+func (s *shown) find(x, y int) (c *strip, crossed bool) {
 	row := s.rows[y]
 	k, crossed := slices.BinarySearchFunc(row, int32(x), func(c strip, x int32) int { return cmp.Compare(c.x, x) })
-	switch {
+	if !crossed {
+		k--
+	}
+	if k < 0 {
+		return nil, false
+	}
+	return &row[k], crossed
+}
+
+// at returns the number of pixel (x, y).
+func (s *shown) at(x, y int) float64 {
+	switch c, crossed := s.find(x, y); {
 	case crossed:
-		return row[k].at
-	case k > 0:
-		return row[k-1].beyond
+		return c.at
+	case c != nil:
+		return c.beyond
 	}
 	return 0
 }
 
 // colour returns the colour of pixel (x, y).
 func (s *shown) colour(x, y int) levels {
-	row := s.rows[y]
-	k, crossed := slices.BinarySearchFunc(row, int32(x), func(c strip, x int32) int { return cmp.Compare(c.x, x) })
-	switch {
+	switch c, crossed := s.find(x, y); {
 	case crossed:
-		return row[k].colour
-	case k > 0:
-		return row[k-1].colourOver
+		return c.colour
+	case c != nil:
+		return c.colourOver
 	}
 	return levels{}
 }
 
 // plain returns the label of pixel (x, y) if no curve crosses it.
 func (s *shown) plain(x, y int) (label int, ok bool) {
-	row := s.rows[y]
-	k, crossed := slices.BinarySearchFunc(row, int32(x), func(c strip, x int32) int { return cmp.Compare(c.x, x) })
-	if crossed {
+	c, crossed := s.find(x, y)
+	if crossed || c == nil {
 		return 0, false
 	}
-	n := 0.0
-	if k > 0 {
-		n = row[k-1].beyond
-	}
-	label = int(math.Round(n)) - 1
-	return label, label >= 0 && math.Abs(n-math.Round(n)) < 1e-6
+	label = int(math.Round(c.beyond)) - 1
+	return label, label >= 0 && math.Abs(c.beyond-math.Round(c.beyond)) < 1e-6
 }
 
 // around calls do for the curves that come near a rectangle, some of them more than once.
