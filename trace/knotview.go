@@ -59,6 +59,9 @@ func (m *mender) view(k *knot) (v knotView, ok bool) {
 	for _, e := range k.ends {
 		own[m.e.m.Faces[m.e.m.LeftOf(e.half)].Label] = true
 	}
+	for _, a := range k.inner {
+		own[m.e.m.Faces[m.e.m.Arcs[a].Left].Label], own[m.e.m.Faces[m.e.m.Arcs[a].Right].Label] = true, true
+	}
 	var curves []curveAt
 	edge := float64(v.x)
 	m.shown.around(fit.Point{X: edge, Y: float64(v.y)}, fit.Point{X: edge + knotSize, Y: float64(v.y + knotSize)}, func(c curveAt) { curves = append(curves, c) })
