@@ -36,6 +36,8 @@ const (
 	faintest = 24.0
 	// unmixed is how many levels an unmixed pixel may be off its colour; else the colour stands for several.
 	unmixed = 1.5
+	// shines is how many levels a pixel among two colours may be off all mixtures of them: beyond, others shine through a seam.
+	shines = 4.0
 	// codedNoise is how many levels of luma the pixels beside edges are off after coding with loss, where its ringing has been
 	// taken out.
 	codedNoise = 3.0

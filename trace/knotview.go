@@ -115,6 +115,12 @@ func (m *mender) view(k *knot) (v knotView, ok bool) {
 		v.blind[i] = slices.ContainsFunc(m.labelsAbout(x, y, 1), func(l uint8) bool { return !own[l] })
 		r, g, b := m.e.flats.Pixel(at)
 		v.lack[i] = levels{r, g, b}
+		if near := m.labelsAbout(x, y, 2); len(near) == 2 && !m.soft {
+			c := v.lack[i]
+			c.add(m.shown.of[near[0]], -1)
+			_, rest := m.between(c, near[0], near[1])
+			v.blind[i] = v.blind[i] || rest > shines
+		}
 		if m.soft {
 			v.lack[i] = levels{lumaOf(v.lack[i])}
 		}
