@@ -212,7 +212,8 @@ func (m *mender) gather(o *outlines, k *knot) bool {
 			}
 			e := knotEnd{half: h, spot: spot, mate: -1}
 			if len(o.arcs[a]) > 0 && e.reach(o.arcs[a], k.at) {
-				if len(k.ends) == knotEnds {
+				// Of an arc that comes back to the knot one end would be cut off what the other has changed.
+				if len(k.ends) == knotEnds || slices.ContainsFunc(k.ends, func(e knotEnd) bool { return e.half.Arc() == a }) {
 					return false
 				}
 				k.ends = append(k.ends, e)
