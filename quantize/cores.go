@@ -1,6 +1,10 @@
 package quantize
 
-import "encoding/binary"
+import (
+	"encoding/binary"
+
+	"pochoir/quantize/large"
+)
 
 // This file finds the cores of a clean picture: pixels in a block of 2 x 2 equal ones. Anti-aliasing hardly ever makes
 // such a block, as an edge under a box filter is mixed over less than two pixels across.
@@ -12,7 +16,7 @@ func at(pix []uint8, i int) uint32 { return binary.LittleEndian.Uint32(pix[4*i:]
 // column and the last row are clear.
 func uniformBlocks(px *Pixels, workers int) []uint64 {
 	w, h := px.W, px.H
-	b := make([]uint64, bitmapLen(w*h))
+	b := large.Make[uint64](bitmapLen(w * h))
 	rowBands(h-1, workers, func(_, y0, y1 int) {
 		for y := y0; y < y1; y++ {
 			top := px.Pix[4*y*w : 4*(y+1)*w]

@@ -53,7 +53,7 @@ func Flatten(px Pixels, opt Options) (*Flats, error) {
 		return nil, err
 	}
 	q := &flattener{px: &px, opt: opt, w: px.W, h: px.H, soft: px.Lossy, paper: -1}
-	q.labels = large.Bytes(px.W * px.H)
+	q.labels = large.Make[uint8](px.W * px.H)
 	q.blocks = uniformBlocks(&px, opt.Workers)
 	if q.rough = px.Lossy; !q.rough && roughened(&px, opt.Workers) {
 		q.rough, q.soft = true, true // who knows what its colours went through
@@ -135,7 +135,7 @@ func (q *flattener) bitmap() []uint64 {
 		q.spare = q.spare[:n-1]
 		return b
 	}
-	return make([]uint64, bitmapLen(q.w*q.h))
+	return large.Make[uint64](bitmapLen(q.w * q.h))
 }
 
 // blank returns a bitmap of the picture with no bit set.

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"pochoir/quantize/colour"
+	"pochoir/quantize/large"
 )
 
 // This file labels pictures of ink alone. Grey levels between ink and paper are nothing but edges, so a pixel is ink
@@ -23,7 +24,7 @@ const (
 
 // greys returns the luma of every pixel.
 func (q *flattener) greys() []uint8 {
-	g := make([]uint8, q.w*q.h)
+	g := large.Make[uint8](q.w * q.h)
 	rowBands(q.h, q.opt.Workers, func(_, y0, y1 int) {
 		for i := y0 * q.w; i < y1*q.w; i++ {
 			p := q.px.Pix[4*i : 4*i+3 : 4*i+3]

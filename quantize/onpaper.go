@@ -8,6 +8,7 @@ import (
 	"sync"
 
 	"pochoir/quantize/colour"
+	"pochoir/quantize/large"
 )
 
 // FlattenPaper reduces a sheet of paper, as scanned or photographed, straightened and evened, to its palette and
@@ -168,7 +169,7 @@ func settle(paints []paint, hasPaper bool, opt Options) (under []uint8, palette 
 	for k := range paints {
 		group[k], labs[k] = k, paints[k].c.lab()
 	}
-	under = make([]uint8, n)
+	under = large.Make[uint8](n)
 	if len(opt.Palette) > 0 {
 		used := make([]bool, len(opt.Palette))
 		for k := range paints {
@@ -271,8 +272,8 @@ func (s *onPaper) finish(under []uint8, palette []Swatch) *Flats {
 		shades[k] = []tone{toneOfRGB(palette[k].Colour, false)}
 	}
 	f.measure(shades, false, 0, s.workers)
-	f.Core = make([]uint64, bitmapLen(w*h))
-	f.pix = make([]uint8, 4*w*h)
+	f.Core = large.Make[uint64](bitmapLen(w * h))
+	f.pix = large.Make[uint8](4 * w * h)
 	reach := min(max(2+int(math.Ceil(s.blur)), 3), 5)
 	edge := s.nearEdge(under, reach)
 	rowBands(h, s.workers, func(_, lo, hi int) {
@@ -327,7 +328,7 @@ func (s *onPaper) clean(under []uint8, palette []Swatch, x, y, reach int) colour
 // nearEdge marks the pixels within reach px (both ways) of another swatch.
 func (s *onPaper) nearEdge(under []uint8, reach int) []bool {
 	w, h := s.w, s.h
-	along := make([]bool, w*h)
+	along := large.Make[bool](w * h)
 	rowBands(h, s.workers, func(_, lo, hi int) {
 		for y := lo; y < hi; y++ {
 			row := s.labels[y*w : (y+1)*w]
@@ -357,7 +358,7 @@ func (s *onPaper) nearEdge(under []uint8, reach int) []bool {
 			}
 		}
 	})
-	out := make([]bool, w*h)
+	out := large.Make[bool](w * h)
 	rowBands(h, s.workers, func(_, lo, hi int) {
 		for y := lo; y < hi; y++ {
 			o := out[y*w : (y+1)*w]

@@ -95,7 +95,7 @@ func noLess(a, b uint64) bool {
 func (px Pixels) part(r image.Rectangle) Pixels {
 	o := px
 	o.W, o.H, o.Clear = r.Dx(), r.Dy(), nil
-	o.Pix = large.Bytes(4 * o.W * o.H)
+	o.Pix = large.Make[uint8](4 * o.W * o.H)
 	for y := range o.H {
 		copy(o.Pix[4*y*o.W:4*(y+1)*o.W], px.Pix[4*((y+r.Min.Y)*px.W+r.Min.X):])
 	}
@@ -106,13 +106,13 @@ func (px Pixels) part(r image.Rectangle) Pixels {
 // the bitmap into, or of a new one where there is none.
 func (f *Flats) padded(w, h int, r image.Rectangle, into []uint8, workers int) {
 	if into == nil {
-		into = large.Bytes(4 * w * h)
+		into = large.Make[uint8](4 * w * h)
 	}
 	labels, pix, core := f.Labels, f.pix, f.Core
 	pw := r.Dx()
 	ground := f.Palette[f.Ground].Colour
 	f.W, f.H = w, h
-	f.Labels, f.pix, f.Core = large.Bytes(w*h), into, make([]uint64, bitmapLen(w*h))
+	f.Labels, f.pix, f.Core = large.Make[uint8](w*h), into, large.Make[uint64](bitmapLen(w*h))
 	bare := make([]uint8, 4*w) // a row of ground
 	for i := 0; i < len(bare); i += 4 {
 		bare[i], bare[i+1], bare[i+2], bare[i+3] = ground.R, ground.G, ground.B, 255

@@ -3,6 +3,8 @@ package quantize
 import (
 	"math"
 	"slices"
+
+	"pochoir/quantize/large"
 )
 
 // This file evens strokes that lie roughly on the paper: a ballpoint that skips, crayon over grain, a dry brush. Every
@@ -76,10 +78,10 @@ func (s *onPaper) evenInk() {
 func (s *plane) flowField(capped bool) flow {
 	const most = flowEven * flowEven * labUnit * labUnit
 	w, h := s.w, s.h
-	f := flow{w: w, h: h, t: make([][2]float32, w*h)}
+	f := flow{w: w, h: h, t: large.Make[[2]float32](w * h)}
 	var j [3][]float32
 	for k := range j {
-		j[k] = make([]float32, w*h)
+		j[k] = large.Make[float32](w * h)
 	}
 	rowBands(h, s.workers, func(_, lo, hi int) {
 		for y := lo; y < hi; y++ {
@@ -101,7 +103,7 @@ func (s *plane) flowField(capped bool) flow {
 			})
 		}
 	})
-	tmp := make([]float32, w*h)
+	tmp := large.Make[float32](w * h)
 	for k := range j {
 		for range flowSpread {
 			boxRows(tmp, j[k], w, h, s.workers)

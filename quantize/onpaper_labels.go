@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"pochoir/quantize/colour"
+	"pochoir/quantize/large"
 )
 
 // This file gives every pixel its label. Even places and ridges are markers; they grow over the edges between them by
@@ -16,9 +17,9 @@ import (
 // resolution away from strokes, then the strokes.
 func (s *onPaper) mark(tiles []int32, rs []ridge) {
 	const beside = 3 // px from a stroke
-	s.labels = make([]uint8, s.w*s.h)
-	s.fixed = make([]bool, s.w*s.h)
-	stroke := make([]bool, s.w*s.h)
+	s.labels = large.Make[uint8](s.w * s.h)
+	s.fixed = large.Make[bool](s.w * s.h)
+	stroke := large.Make[bool](s.w * s.h)
 	for k := range rs {
 		if rs[k].label >= 0 {
 			stroke[rs[k].i] = true
@@ -61,7 +62,7 @@ func (s *onPaper) slope(x, y int) int {
 func (s *onPaper) flood() {
 	var queue [256][]int32
 	w, h := s.w, s.h
-	slopes := make([]uint8, w*h) // of what has no label yet
+	slopes := large.Make[uint8](w * h) // of what has no label yet
 	rowBands(h, s.workers, func(_, lo, hi int) {
 		for y := lo; y < hi; y++ {
 			for x := range w {
@@ -342,7 +343,7 @@ func (s *onPaper) refine() {
 			soft[k] = s.soft(int(edge[k])%w, int(edge[k])/w)
 		}
 	})
-	stamp := make([]uint8, w*h) // round in which a pixel was queued
+	stamp := large.Make[uint8](w * h) // round in which a pixel was queued
 	for round := uint8(1); round <= rounds && len(edge) > 0; round++ {
 		var next []int32
 		for k, i := range edge {
@@ -524,7 +525,7 @@ const (
 func (s *onPaper) dust() {
 	const fresh, current, done = 0, 1, 2
 	w, h := s.w, s.h
-	seen := make([]uint8, w*h)
+	seen := large.Make[uint8](w * h)
 	var part []int32
 	var votes [256]int
 	most := evenPixels

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"pochoir/quantize/colour"
+	"pochoir/quantize/large"
 )
 
 // This file evens felt-tip paint: where two strokes overlap there is more of the same ink, a narrow stripe that is a
@@ -84,7 +85,7 @@ func (s *onPaper) overlaps(step int) (extra []float32, usual float32, striped bo
 		dense[k] = s.density(k, step, w, h)
 		paint[k] = opened(dense[k], w, h, 2*overlapWide/step)
 	})
-	extra, line := make([]float32, w*h), make([]uint16, w*h)
+	extra, line := large.Make[float32](w*h), large.Make[uint16](w*h)
 	rowBands(h, s.workers, func(_, lo, hi int) {
 		for i := lo * w; i < hi*w; i++ {
 			var other bool
@@ -137,7 +138,7 @@ func (s *onPaper) anyPaint() bool {
 
 // density returns channel k of the sheet at one place in every step px both ways, w×h: the mean of four densities.
 func (s *onPaper) density(k, step, w, h int) []uint16 {
-	out := make([]uint16, w*h)
+	out := large.Make[uint16](w * h)
 	for y := range h {
 		r0, r1 := s.pix[4*step*y*s.w+k:], s.pix[4*min(step*y+step/2, s.h-1)*s.w+k:]
 		for x := range w {

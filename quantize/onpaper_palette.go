@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"math"
 	"slices"
+
+	"pochoir/quantize/large"
 )
 
 // This file finds the paints of a sheet. Even places are averaged over small tiles, which takes the noise out and
@@ -73,8 +75,8 @@ func (s *plane) evenLimit() [lightSteps + 1]uint8 {
 // findCores marks the pixels of even colour: within the limit, and their eight neighbours too.
 func (s *plane) findCores() {
 	limit := s.evenLimit()
-	s.core = make([]bool, s.w*s.h)
-	low := make([]bool, s.w*s.h)
+	s.core = large.Make[bool](s.w * s.h)
+	low := large.Make[bool](s.w * s.h)
 	rowBands(s.h, s.workers, func(_, lo, hi int) {
 		for y := lo; y < hi; y++ {
 			row := low[y*s.w : (y+1)*s.w]

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"pochoir/quantize/colour"
+	"pochoir/quantize/large"
 )
 
 // This file turns a sheet's pixels into what the paper side of quantising works on: a lightly smoothed CIELAB plane
@@ -117,7 +118,7 @@ type onPaper struct {
 // places returns one number a pixel, all zero; the same each time.
 func (s *onPaper) places() []int32 {
 	if s.scratch == nil {
-		s.scratch = make([]int32, s.w*s.h)
+		s.scratch = large.Make[int32](s.w * s.h)
 	} else {
 		clear(s.scratch)
 	}
@@ -249,7 +250,7 @@ var whitePaper = vec{100 * labUnit, 0, 0}
 
 // smoothLab fills the Lab plane from the pixels smoothed by the binomial 1 2 1 both ways (standard deviation 0.71 px).
 func (s *onPaper) smoothLab() {
-	s.lab = make([]int16, 3*s.w*s.h)
+	s.lab = large.Make[int16](3 * s.w * s.h)
 	rowBands(s.h, s.workers, func(_, lo, hi int) {
 		sum := make([]uint32, 3*(s.w+2)) // columns summed 1 2 1, one column of margin either side
 		for y := lo; y < hi; y++ {
@@ -283,7 +284,7 @@ func (s *onPaper) smoothLab() {
 // halve returns the plane at half the resolution, each pixel the mean of four.
 func (s *plane) halve() plane {
 	o := plane{w: (s.w + 1) / 2, h: (s.h + 1) / 2, workers: s.workers, side: s.side / 2, blank: s.blank, bw: s.bw}
-	o.lab = make([]int16, 3*o.w*o.h)
+	o.lab = large.Make[int16](3 * o.w * o.h)
 	rowBands(o.h, o.workers, func(_, lo, hi int) {
 		for y := lo; y < hi; y++ {
 			r0 := s.lab[3*2*y*s.w:]
@@ -317,7 +318,7 @@ func apart(p, q []int16) int32 {
 // measureRough fills the roughness plane: the largest difference among each pixel and its neighbours reach px left
 // and right, and the same up and down.
 func (s *plane) measureRough() {
-	s.rough = make([]uint8, s.w*s.h)
+	s.rough = large.Make[uint8](s.w * s.h)
 	rowBands(s.h, s.workers, func(_, lo, hi int) {
 		for y := lo; y < hi; y++ {
 			up := s.lab[3*max(y-reach, 0)*s.w:]

@@ -3,6 +3,8 @@ package quantize
 import (
 	"math"
 	"slices"
+
+	"pochoir/quantize/large"
 )
 
 // This file follows what is too thin to hold an even place: pen strokes, gaps between them, small dots. A ridge is a
@@ -279,7 +281,7 @@ func linkRidges(rs []ridge, fine []int32, w, h int) ([]ridge, []int32) {
 // dropBeside drops the wide ridges that lie beside a fine one: they would only thicken the stroke.
 func dropBeside(rs []ridge, part []int32, w, h int) ([]ridge, []int32) {
 	const beside = 3 // px
-	fine := make([]bool, w*h)
+	fine := large.Make[bool](w * h)
 	for k := range rs {
 		if !rs[k].wide {
 			fine[rs[k].i] = true

@@ -1,6 +1,10 @@
 package quantize
 
-import "math"
+import (
+	"math"
+
+	"pochoir/quantize/large"
+)
 
 // otsu returns the level t that parts a histogram of levels best into those up to t and those above: the one with the
 // largest variance between the two, the lowest of equally good ones. Source: N. Otsu, "A threshold selection method
@@ -39,7 +43,7 @@ const (
 // frame); as a bitmap. Source: J. Sauvola & M. Pietikäinen, "Adaptive document image binarization", Pattern
 // Recognition 33(2), 2000, equation 5.
 func sauvola(grey []uint8, w, h, window int, k, r float64, workers int) []uint64 {
-	out := make([]uint64, bitmapLen(w*h))
+	out := large.Make[uint64](bitmapLen(w * h))
 	half := window / 2
 	// column sums of the window's rows, for each band anew
 	rowBands(h, workers, func(_, y0, y1 int) {

@@ -5,6 +5,7 @@ import (
 
 	"pochoir/fit"
 	"pochoir/quantize"
+	"pochoir/quantize/large"
 	"pochoir/trace/internal/planar"
 )
 
@@ -36,15 +37,16 @@ const (
 // edgeMeter measures the arcs of one planar map. It reads only, so arcs may be measured in parallel.
 type edgeMeter struct {
 	flats *quantize.Flats
-	m     *planar.Map // of its labels
-	reach int         // px followed either side
-	noise float64     // flats.Noise, levels
-	coded bool        // a digital picture, with loss: labels along an edge may change to and fro
+	m     *planar.Map  // of its labels
+	room  []edgeSample // of all arcs: what an arc has lies where its cracks do
+	reach int          // px followed either side
+	noise float64      // flats.Noise, levels
+	coded bool         // a digital picture, with loss: labels along an edge may change to and fro
 }
 
 func newEdgeMeter(flats *quantize.Flats, m *planar.Map) *edgeMeter {
 	reach := 4 + int(math.Ceil(2.5*flats.Blur))
-	return &edgeMeter{flats: flats, m: m, reach: min(reach, maxReach), noise: flats.Noise}
+	return &edgeMeter{flats: flats, m: m, room: large.Make[edgeSample](len(m.Dirs)), reach: min(reach, maxReach), noise: flats.Noise}
 }
 
 // pair is what the profile walk needs to know of the two labels of an arc.
@@ -66,16 +68,20 @@ func (e *edgeMeter) pairOf(a, b uint8) pair {
 	return pair{a: a, b: b, pure: min(0.2, max(0.004, 2.5*noise)), rise: min(0.3, max(0.02, 4*noise))}
 }
 
+// roomOf returns room for as many samples as an arc has cracks.
+func (e *edgeMeter) roomOf(arc *planar.Arc) []edgeSample {
+	return e.room[arc.Off : arc.Off : arc.Off+arc.N]
+}
+
 // measure returns the samples of an arc in order along it, and how hard its edge is. Arcs along the picture's frame have none.
 func (e *edgeMeter) measure(arc *planar.Arc) (out []edgeSample, h hardness) {
 	if arc.Left == planar.Outside || arc.Right == planar.Outside {
 		return nil, h
 	}
 	dirs := e.m.Dirs[arc.Off : arc.Off+arc.N]
-	n := len(dirs)
 	pr := e.pairOf(e.m.Faces[arc.Left].Label, e.m.Faces[arc.Right].Label)
 	closed := arc.From == planar.None
-	out = make([]edgeSample, 0, n)
+	out = e.roomOf(arc)
 	x, y := int(arc.X), int(arc.Y)
 	for i, d := range dirs {
 		if alongBoundary(dirs, i, closed) {

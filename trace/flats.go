@@ -548,6 +548,7 @@ func (w *flatwork) measureFlats(ctx context.Context, m *planar.Map, workers int)
 		}
 		dirs := m.Dirs[arc.Off : arc.Off+arc.N]
 		closed := arc.From == planar.None
+		samples[k] = meter.roomOf(arc)
 		x, y := int(arc.X), int(arc.Y)
 		for i, d := range dirs {
 			if alongBoundary(dirs, i, closed) {

@@ -1,18 +1,20 @@
-// Package large makes room for bitmaps: slices of megabytes whose every page is soon written.
+// Package large makes room for bitmaps and lists of megabytes whose every page is soon written.
 //
-// A system hands memory out in pages of a few kilobytes, each as it is touched first, at one to two microseconds; for the
-// bitmap of a photograph that adds up to the better part of decoding it. Where the system has pages of megabytes and gives
-// them to those who ask, these slices ask.
+// A system hands memory out in pages of a few kilobytes, each as it is touched first. That costs from a fraction of a
+// microsecond to a dozen (on a virtual machine whose host hands out memory in its turn), and adds up to the better part of
+// decoding a picture, or more. Where the system has pages of megabytes and gives them to those who ask, these slices ask.
 package large
 
-// least is the size from which it is worth asking, bytes: below it hardly a large page fits in.
-const least = 4 << 20
+import "unsafe"
 
-// Bytes returns n bytes, all zero.
-func Bytes(n int) []uint8 {
-	b := make([]uint8, n)
-	if n >= least {
-		ask(b)
+// least is the size from which it is worth asking, bytes. What is smaller mostly comes to lie beside something larger.
+const least = 64 << 10
+
+// Make returns n values, all zero.
+func Make[T any](n int) []T {
+	s := make([]T, n)
+	if size := uintptr(n) * unsafe.Sizeof(*new(T)); size >= least {
+		ask(uintptr(unsafe.Pointer(unsafe.SliceData(s))), size)
 	}
-	return b
+	return s
 }

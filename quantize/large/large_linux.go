@@ -1,7 +1,37 @@
 package large
 
-import "syscall"
+import (
+	"sync"
+	"syscall"
+)
 
-// ask asks for large pages (madvise(2), MADV_HUGEPAGE). The runtime begins what is as large as this on a page, so none is
-// shared with anything else. An error says only that there are none.
-func ask(b []uint8) { _ = syscall.Madvise(b, syscall.MADV_HUGEPAGE) }
+// chunk is what the runtime gets from the system at a time, bytes, or a part of it; it begins at a multiple of its size. A
+// large page is half of one.
+const chunk = 4 << 20
+
+// asked holds the chunks, by number, that large pages were asked for: memory that the collector hands out again keeps them.
+var asked struct {
+	sync.Mutex
+	chunk map[uintptr]bool
+}
+
+// ask asks for large pages (madvise(2), MADV_HUGEPAGE) in the chunks that hold these bytes, and so for what will lie
+// beside them. An error says only that there are none.
+func ask(at, bytes uintptr) {
+	asked.Lock()
+	defer asked.Unlock()
+	if asked.chunk == nil {
+		asked.chunk = map[uintptr]bool{}
+	}
+	first, last := at/chunk, (at+bytes-1)/chunk
+	for first <= last && asked.chunk[first] {
+		first++
+	}
+	if first > last {
+		return
+	}
+	for c := first; c <= last; c++ {
+		asked.chunk[c] = true
+	}
+	_, _, _ = syscall.Syscall(syscall.SYS_MADVISE, first*chunk, (last-first+1)*chunk, syscall.MADV_HUGEPAGE)
+}

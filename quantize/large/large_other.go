@@ -2,4 +2,4 @@
 
 package large
 
-func ask([]uint8) {}
+func ask(at, bytes uintptr) {}

@@ -3,6 +3,8 @@ package paper
 import (
 	"math"
 	"sync"
+
+	"pochoir/quantize/large"
 )
 
 // field is a small picture of float32 samples, three channels a pixel.
@@ -11,7 +13,7 @@ type field struct {
 	v    []float32 // R,G,B a pixel, row by row, len 3*w*h
 }
 
-func newField(w, h int) *field { return &field{w, h, make([]float32, 3*w*h)} }
+func newField(w, h int) *field { return &field{w, h, large.Make[float32](3 * w * h)} }
 
 // reduce averages squares of f×f pixels of pic in linear light. What is left over at the right and lower rims is
 // dropped, unless the picture is smaller than one square. scan takes in all rows on the way.

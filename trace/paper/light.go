@@ -8,6 +8,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"pochoir/fit"
+	"pochoir/quantize/large"
 )
 
 // This file finds the light that falls on the paper: picture = reflectance × light in linear light, so that dividing by
@@ -83,7 +84,7 @@ func (m *lightMap) findPaper(c crew, g *field, valid []bool, depth []float32) (p
 	label, surf := surfaces(g, c.flatCells(g, valid), depth)
 	src := spreadLabels(label, valid, w, h)
 	choosePaper(surf, boundaries(g, label, src, len(surf), w, h))
-	p.known = make([]bool, w*h)
+	p.known = large.Make[bool](w * h)
 	for i, l := range label {
 		p.known[i] = l >= 0 && surf[l].paper
 	}
@@ -103,7 +104,7 @@ func (m *lightMap) findPaper(c crew, g *field, valid []bool, depth []float32) (p
 // beside marks the cells that are no desk, and returns each one's distance from the rim of those, up to what counts as
 // rim.
 func (m *lightMap) beside(desk mask) (valid []bool, depth []float32) {
-	depth = make([]float32, m.w*m.h)
+	depth = large.Make[float32](m.w * m.h)
 	valid = desk.not().on
 	for i := range depth {
 		x, y := i%m.w, i/m.w
@@ -121,7 +122,7 @@ func (m *lightMap) beside(desk mask) (valid []bool, depth []float32) {
 // what counts as rim.
 func (m *lightMap) inside(c crew, sheet *[4]fit.Point) (valid []bool, depth []float32) {
 	w, h := m.w, m.h
-	valid, depth = make([]bool, w*h), make([]float32, w*h)
+	valid, depth = large.Make[bool](w*h), large.Make[float32](w*h)
 	var sides [4]straight
 	if sheet != nil {
 		for i, p := range sheet {
@@ -150,7 +151,7 @@ func (m *lightMap) inside(c crew, sheet *[4]fit.Point) (valid []bool, depth []fl
 // flatCells marks the cells over which the picture changes too slowly for an edge.
 func (c crew) flatCells(g *field, valid []bool) []bool {
 	w, h := g.w, g.h
-	step := make([]float32, w*h)
+	step := large.Make[float32](w * h)
 	c.rows(h, func(y0, y1 int) {
 		for y := y0; y < y1; y++ {
 			for x := range w {
@@ -173,7 +174,7 @@ func (c crew) flatCells(g *field, valid []bool) []bool {
 	if len(some) > 0 {
 		limit = math.Min(2*flatStep, math.Max(flatStep, 5*nth(some, len(some)*3/10)))
 	}
-	flat := make([]bool, w*h)
+	flat := large.Make[bool](w * h)
 	for i, s := range step {
 		flat[i] = valid[i] && float64(s) < limit
 	}
@@ -183,7 +184,7 @@ func (c crew) flatCells(g *field, valid []bool) []bool {
 // surfaces labels the 4-connected sets of flat cells; -1 elsewhere.
 func surfaces(g *field, flat []bool, depth []float32) ([]int32, []surface) {
 	w, h := g.w, g.h
-	label := make([]int32, w*h)
+	label := large.Make[int32](w * h)
 	for i := range label {
 		label[i] = -1
 	}
@@ -242,7 +243,7 @@ func rimCells(w, h int) float32 { return float32(max(2, 0.06*float64(min(w, h)))
 // spreadLabels gives every valid cell within reach of a surface the nearest cell of one, as an index; -1 where there is
 // none.
 func spreadLabels(label []int32, valid []bool, w, h int) []int32 {
-	src := make([]int32, w*h)
+	src := large.Make[int32](w * h)
 	var front, next []int32
 	for i := range src {
 		src[i] = -1
@@ -412,7 +413,7 @@ func (m *lightMap) bridgeShadows(g *field, known []bool, src []int32, valid []bo
 	}
 	const reach, slack = 5, 0.03
 	w, h := m.w, m.h
-	add := make([]bool, w*h)
+	add := large.Make[bool](w * h)
 	for y := range h {
 		for x := range w {
 			i := y*w + x
@@ -786,7 +787,7 @@ func (m *lightMap) finish(c crew, low *field, p bareMap, valid []bool, straighte
 	m.normalise(c, low)
 	measured()
 	m.shadow = p.shadow
-	m.erase = make([]bool, w*h)
+	m.erase = large.Make[bool](w * h)
 	clean := m.clean(c, low)
 	if !straightened {
 		m.markDesk(clean)

@@ -1,6 +1,10 @@
 package paper
 
-import "math"
+import (
+	"math"
+
+	"pochoir/quantize/large"
+)
 
 // mask marks cells of a small picture.
 type mask struct {
@@ -8,7 +12,7 @@ type mask struct {
 	on   []bool // row by row
 }
 
-func newMask(w, h int) mask { return mask{w, h, make([]bool, w*h)} }
+func newMask(w, h int) mask { return mask{w, h, large.Make[bool](w * h)} }
 
 // count returns how many cells are marked.
 func (m mask) count() (n int) {

@@ -6,6 +6,8 @@ import (
 	"image"
 	"math"
 	"slices"
+
+	"pochoir/quantize/large"
 )
 
 // This file takes pencil and non-photo blue, drawn before the ink, off a clean sheet. What tells them from ink and paint:
@@ -258,7 +260,7 @@ const markTile = 64
 // no mark.
 func (s *Sheet) thinMarks(c crew, drawn func(tx, ty int) bool) (ground, dark []uint8) {
 	w, h := s.W, s.H
-	ground, dark = make([]uint8, 4*w*h), make([]uint8, w*h)
+	ground, dark = large.Make[uint8](4*w*h), large.Make[uint8](w*h)
 	tw, th := (w+markTile-1)/markTile, (h+markTile-1)/markTile
 	step := s.grainStep()
 	c.each(th, func(ty int) {
@@ -366,7 +368,7 @@ func closeTile(a []uint8, side int) {
 
 // nearInk marks the pixels within pencilKeep px, both ways, of a thin mark as dark as ink.
 func nearInk(c crew, dark []uint8, w, h int) []bool {
-	near := make([]bool, w*h)
+	near := large.Make[bool](w * h)
 	c.rows(h, func(y0, y1 int) {
 		for y := max(0, y0-pencilKeep); y < min(h, y1+pencilKeep); y++ {
 			for x, d := range dark[y*w : (y+1)*w] {
@@ -388,7 +390,7 @@ func nearInk(c crew, dark []uint8, w, h int) []bool {
 // what is measured of them is not filled in yet.
 func findMarks(dark []uint8, w, h int, keep []bool) []mark {
 	const seen = uint8(seenDark)
-	done := make([]bool, w*h)
+	done := large.Make[bool](w * h)
 	var out []mark
 	var px []int32
 	for i := 0; i < len(dark); i++ {

@@ -5,6 +5,8 @@ import (
 	"image"
 	"math"
 	"slices"
+
+	"pochoir/quantize/large"
 )
 
 // Plate is one drawing found on a page.
@@ -140,7 +142,7 @@ func (pg *Page) share(v float64) float64 { return v * float64(max(pg.w, pg.h)) }
 // mark marks the cells in which a pixel is not of the paper's colour.
 func (pg *Page) mark() {
 	s := pg.sheet
-	pg.ink = make([]bool, pg.w*pg.h)
+	pg.ink = large.Make[bool](pg.w * pg.h)
 	ground, limit := [3]uint8{255, 255, 255}, float64(inkStep)
 	if s.Kind == Digital {
 		var share float64
@@ -222,7 +224,7 @@ func borderColour(p *Picture) (c [3]uint8, share float64) {
 // connect numbers the connected sets of marked cells, eight neighbours each, in the order of their first cells.
 func (pg *Page) connect() {
 	w, h := pg.w, pg.h
-	pg.near = make([]int32, w*h)
+	pg.near = large.Make[int32](w * h)
 	for i := range pg.near {
 		pg.near[i] = -1
 	}
@@ -336,7 +338,7 @@ func (pg *Page) measureGaps() []gap {
 	}
 	type offset struct{ x, y int16 }
 	const far = 1 << 14
-	off := make([]offset, w*h)
+	off := large.Make[offset](w * h)
 	for i, on := range pg.ink {
 		if !on {
 			off[i] = offset{far, far}

@@ -4,6 +4,8 @@ import (
 	"context"
 	"image"
 	"math"
+
+	"pochoir/quantize/large"
 )
 
 // paperLevel is the linear light of bare paper on a plate cut from paper: below white, so that its noise is not clipped
@@ -31,7 +33,7 @@ func (pg *Page) Cut(ctx context.Context, box image.Rectangle, hide func(x, y int
 		p.Pix = cut(&s.Picture, box).Pix
 		blank, _ = borderColour(&s.Picture)
 		if s.Clear != nil {
-			p.Clear = make([]bool, p.W*p.H)
+			p.Clear = large.Make[bool](p.W * p.H)
 			for y := range p.H {
 				copy(p.Clear[y*p.W:(y+1)*p.W], s.Clear[(y+box.Min.Y)*s.W+box.Min.X:])
 			}
@@ -48,7 +50,7 @@ func (pg *Page) Cut(ctx context.Context, box image.Rectangle, hide func(x, y int
 		if d.light == nil {
 			level = 1
 		}
-		p.Pix = make([]uint8, 4*p.W*p.H)
+		p.Pix = large.Make[uint8](4 * p.W * p.H)
 		c := newCrew(ctx, workers)
 		var gone *lifted
 		if s.dropped {
@@ -101,8 +103,8 @@ func (pg *Page) lift(c crew, box image.Rectangle) *lifted {
 	r = r.Intersect(image.Rect(0, 0, s.W, s.H))
 	l.w, l.h = r.Dx(), r.Dy()
 	l.ox, l.oy = float64(at.Min.X)*l.kx-float64(r.Min.X), float64(at.Min.Y)*l.ky-float64(r.Min.Y)
-	l.v = make([]float32, 4*l.w*l.h)
-	changed := make([]bool, l.w*l.h)
+	l.v = large.Make[float32](4 * l.w * l.h)
+	changed := large.Make[bool](l.w * l.h)
 	c.rows(l.h, func(y0, y1 int) {
 		buf := make([]float32, 3*l.w)
 		for y := y0; y < y1; y++ {

@@ -5,6 +5,7 @@ import (
 	"sort"
 
 	"pochoir/fit"
+	"pochoir/quantize/large"
 )
 
 // This file finds a sheet roughly, on a small picture: long straight edges, and the best quadrilateral that four of
@@ -202,7 +203,7 @@ type edgeMap struct {
 }
 
 func newEdgeMap(dots []edgeDot, w, h int) *edgeMap {
-	m := &edgeMap{w, h, make([]float32, w*h), make([]float32, w*h)}
+	m := &edgeMap{w, h, large.Make[float32](w * h), large.Make[float32](w * h)}
 	for _, d := range dots {
 		i := int(d.y)*w + int(d.x)
 		m.gx[i], m.gy[i] = float32(d.gx), float32(d.gy)
@@ -281,7 +282,7 @@ func (o *field) nearest(p fit.Point) []float32 {
 // speaks.
 func edgeDots(g *field) []edgeDot {
 	w, h := g.w, g.h
-	gx, gy, m := make([]float32, w*h), make([]float32, w*h), make([]float32, w*h)
+	gx, gy, m := large.Make[float32](w*h), large.Make[float32](w*h), large.Make[float32](w*h)
 	for y := 1; y < h-1; y++ {
 		for x := 1; x < w-1; x++ {
 			i := y*w + x

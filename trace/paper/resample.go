@@ -159,7 +159,7 @@ func (d *developer) average(dst []float32, x0, y, n int) {
 // develop fills a new bitmap of the sheet. Paper that is bare all around becomes white without a closer look, and the
 // squares that hold nothing else are blank.
 func (d *developer) develop(c crew) (pix []uint8, blank *blankMap) {
-	pix = large.Bytes(4 * d.w * d.h)
+	pix = large.Make[uint8](4 * d.w * d.h)
 	blank = newBlankMap(d.w, d.h)
 	c.rows(d.h, func(y0, y1 int) {
 		buf, white := make([]float32, 3*d.w), bytes.Repeat([]uint8{255}, 4*d.w)
@@ -233,8 +233,8 @@ func (m *lightMap) clean(c crew, low *field) mask {
 // markBare marks the clean cells that are bare paper, with their neighbours.
 func (m *lightMap) markBare(c crew, clean mask) {
 	w, h := m.w, m.h
-	m.bare = make([]bool, w*h)
-	across := make([]bool, w*h) // with those beside them
+	m.bare = large.Make[bool](w * h)
+	across := large.Make[bool](w * h) // with those beside them
 	c.rows(h, func(y0, y1 int) {
 		for i := y0 * w; i < y1*w; i++ {
 			clean.on[i] = clean.on[i] && m.paper[i] && m.valid[i] && !m.erase[i]

@@ -11,6 +11,7 @@ import (
 	"math"
 
 	"pochoir/fit"
+	"pochoir/quantize/large"
 )
 
 // SheetMode says how the sheet is found.
@@ -402,7 +403,7 @@ func (m *lightMap) drawing(c crew, low *field, f int) (long float64, black float
 	// practice, no source); what is lighter is meant to be grey.
 	const maxBlack = 0.028
 	w, h := low.w, low.h
-	dark := make([]float32, w*h) // least channel of the reflectance
+	dark := large.Make[float32](w * h) // least channel of the reflectance
 	bands := make([][1001]int32, (h+bandRows-1)/bandRows)
 	c.rows(h, func(y0, y1 int) {
 		var bins [1001]int32

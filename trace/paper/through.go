@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"math"
 	"slices"
+
+	"pochoir/quantize/large"
 )
 
 // This file takes off what shows through a sheet from its back. What tells it from what is drawn on the front: it is
@@ -47,13 +49,13 @@ func (s *Sheet) findThrough(c crew) *atlas {
 	if strong, _ := s.paintThere(); !strong {
 		return nil
 	}
-	a := &atlas{px: px, f: f, w: w, h: h, step: step, of: make([]int32, w*h)}
+	a := &atlas{px: px, f: f, w: w, h: h, step: step, of: large.Make[int32](w * h)}
 	a.ink, a.crisp = edgesOf(c, px, w, h, step)
 	a.byInk = around(a.ink, w, h, 3, false)
 	a.part()
 	// The lines of a drawing, without an edge, are what the back is known by. Paint varies by itself: some of them must
 	// lie on paper, or the palest paint.
-	crests := make([]bool, w*h)
+	crests := large.Make[bool](w * h)
 	for _, pale := range [2]bool{true, false} {
 		for k := range a.all {
 			if c := a.all[k].colour; (min(c[0], c[1], c[2]) >= throughLevel) == pale {
@@ -88,7 +90,7 @@ func (s *Sheet) lift(a *atlas) (share float64) {
 // reduced returns the sheet with f × f pixels in one, R,G,B each.
 func (s *Sheet) reduced(c crew, f int) []uint8 {
 	w, h := s.W/f, s.H/f
-	out := make([]uint8, 3*w*h)
+	out := large.Make[uint8](3 * w * h)
 	c.rows(h, func(y0, y1 int) {
 		sums := make([]int, 3*w)
 		for y := y0; y < y1; y++ {
@@ -133,11 +135,11 @@ func (s *Sheet) mayShow(px []uint8, w, h, step int) bool {
 
 // edgesOf marks the pixels of ink, and those where two colours meet in an edge.
 func edgesOf(c crew, px []uint8, w, h, step int) (ink, edge []uint8) {
-	ink = make([]uint8, w*h)
+	ink = large.Make[uint8](w * h)
 	// Two readings of a pixel: its darkest channel, and green.
 	var level, low, high [2][]uint8
 	for k := range level {
-		level[k] = make([]uint8, w*h)
+		level[k] = large.Make[uint8](w * h)
 	}
 	for i := range ink {
 		p := px[3*i : 3*i+3 : 3*i+3]
@@ -163,7 +165,7 @@ func edgesOf(c crew, px []uint8, w, h, step int) (ink, edge []uint8) {
 			high[k/2] = v
 		}
 	})
-	edge = make([]uint8, w*h)
+	edge = large.Make[uint8](w * h)
 	c.rows(h, func(y0, y1 int) {
 		for y := max(1, y0); y < min(h-1, y1); y++ {
 			for x := 1; x < w-1; x++ {
@@ -204,7 +206,7 @@ func around(v []uint8, w, h, r int, least bool) []uint8 {
 	}
 	widen(a, 2*r+1, 1, least)
 	widen(a, 2*r+1, wide, least)
-	out := make([]uint8, w*h)
+	out := large.Make[uint8](w * h)
 	for y := range h {
 		copy(out[y*w:(y+1)*w], a[y*wide:])
 	}
@@ -264,11 +266,11 @@ func (a *atlas) fill(first int32, mask []uint8) []int32 {
 
 // part finds the regions of the sheet.
 func (a *atlas) part() {
-	open := make([]uint8, a.w*a.h)
+	open := large.Make[uint8](a.w * a.h)
 	for i := range open {
 		open[i] = ^(a.crisp[i] | a.ink[i])
 	}
-	a.dark = make([]uint8, a.w*a.h)
+	a.dark = large.Make[uint8](a.w * a.h)
 	for i := range open {
 		if open[i] != 0 { // fill has not been here
 			a.add(a.fill(int32(i), open), 0)
@@ -444,7 +446,7 @@ func (a *atlas) broad() []bool {
 		near  = 2   // pixels around the square that are soft yet
 	)
 	w, h := a.w, a.h
-	under := make([]bool, w*h)
+	under := large.Make[bool](w * h)
 	for k := range a.all {
 		r := &a.all[k]
 		for _, i := range r.px {
@@ -484,7 +486,7 @@ func (a *atlas) broad() []bool {
 			cover[y1*sw+x1]++
 		}
 	}
-	out := make([]bool, w*h)
+	out := large.Make[bool](w * h)
 	column := make([]int32, w) // how many squares cover the row's pixels, carried from row to row
 	for y := range h {
 		var sum int32

@@ -2,10 +2,11 @@ package planar
 
 import (
 	"cmp"
-	"math/bits"
 	"slices"
 	"sync"
 	"sync/atomic"
+
+	"pochoir/quantize/large"
 )
 
 // Build makes the planar map of a label picture, row by row in labels (len w·h, values below 255). saddle settles the
@@ -37,15 +38,13 @@ func (b *Builder) Mark(labels []uint8, w, h int, saddle Saddle, workers int) (jo
 	b.labels, b.saddle, b.workers = labels, saddle, workers
 	b.lattice.shape(w, h)
 	inBands(h+1, workers, func(lo, hi int) { b.lattice.mark(labels, saddle, lo, hi) })
-	for _, v := range b.lattice.joints {
-		joints += bits.OnesCount64(v)
-	}
+	joints, _ = b.lattice.count(workers)
 	return joints
 }
 
 // Faces finds the faces of the labels that Mark was given. The map has neither arcs nor rings yet.
 func (b *Builder) Faces() *Map {
-	b.findFaces(nil, nil)
+	b.findFaces()
 	return b.m
 }
 
@@ -57,17 +56,17 @@ func (b *Builder) Finish() *Map {
 	return b.m
 }
 
-// findFaces makes the map anew with the faces of the labels as they are; see findRegions.
-func (b *Builder) findFaces(before *regions, changed func(y int) bool) {
+// findFaces makes the map anew with the faces of the labels as they are.
+func (b *Builder) findFaces() {
 	b.m = &Map{W: b.lattice.w, H: b.lattice.h}
-	b.m.regions = findRegions(b.labels, &b.lattice, before, changed, b.workers)
+	b.m.regions = findRegions(b.labels, &b.lattice, b.workers)
 	b.m.Faces = b.m.regions.faces
 }
 
 // nodeAt returns the node at vertex (x, y). Nodes are stored in vertex order.
 func (b *Builder) nodeAt(x, y int) int32 {
-	n, _ := slices.BinarySearchFunc(b.m.Nodes, vertex{x, y}, func(n Node, v vertex) int {
-		return cmp.Or(int(n.Y)-v.y, int(n.X)-v.x)
+	n, _ := slices.BinarySearchFunc(b.m.Nodes, Node{X: int32(x), Y: int32(y)}, func(n, v Node) int {
+		return cmp.Or(cmp.Compare(n.Y, v.Y), cmp.Compare(n.X, v.X))
 	})
 	return int32(n)
 }
@@ -91,26 +90,24 @@ func inBands(rows, workers int, do func(lo, hi int)) {
 
 // walkAll follows every crack once: from nodes first, then the loops that are left. It takes the cracks as it goes.
 func (b *Builder) walkAll() {
-	l := &b.lattice
-	nodes, corners, cracks := l.starts(b.workers)
-	b.m.Dirs = make([]uint8, 0, cracks)
-	b.m.Nodes = make([]Node, len(nodes))
-	for n, v := range nodes {
-		b.m.Nodes[n] = Node{X: int32(v.x), Y: int32(v.y), Out: [4]Half{-1, -1, -1, -1}}
+	l, m := &b.lattice, b.m
+	_, cracks := l.count(b.workers)
+	m.Dirs = large.Make[uint8](cracks)[:0]
+	for y := range l.h + 1 {
+		m.Nodes = l.appendNodes(m.Nodes, y)
 	}
-	for n, v := range nodes {
+	for n := range m.Nodes {
+		x, y := int(m.Nodes[n].X), int(m.Nodes[n].Y)
 		for d := range uint8(4) {
-			if l.leaves(v.x, v.y, d) {
-				b.walk(v.x, v.y, d, int32(n))
+			if l.leaves(x, y, d) {
+				b.walk(x, y, d, int32(n))
 			}
 		}
 	}
-	// The first vertex of what is left, row by row, is the upper left corner of a loop.
-	for _, v := range corners {
-		for d := range uint8(2) {
-			if l.leaves(v.x, v.y, d) {
-				b.walk(v.x, v.y, d, None)
-			}
+	// The first corner of what is left, row by row, is the upper left one of a loop.
+	for y := range l.h {
+		for x := l.nextCorner(0, y); x >= 0; x = l.nextCorner(x+1, y) {
+			b.walk(x, y, 0, None)
 		}
 	}
 }

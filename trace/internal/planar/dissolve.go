@@ -54,7 +54,7 @@ func (b *Builder) Dissolve(small func(f *Face) bool, cost func(f *Face, to uint8
 			b.lattice.mark(b.labels, b.saddle, y, y+1)
 		}
 	}
-	b.findFaces(m.regions, func(y int) bool { return changed[y] && changed[y+1] })
+	b.findFaces()
 	return b.m, gone
 }
 

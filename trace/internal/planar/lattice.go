@@ -4,6 +4,9 @@ import (
 	"encoding/binary"
 	"math/bits"
 	"slices"
+	"sync/atomic"
+
+	"pochoir/quantize/large"
 )
 
 // lattice holds the cracks between unequal labels, a bit each, and what their ends are. Rows of vertices begin with a word
@@ -27,7 +30,7 @@ type pass struct {
 func (l *lattice) shape(w, h int) {
 	l.w, l.h, l.stride = w, h, (w+64)/64
 	if n := l.stride * (h + 1); len(l.across) != n {
-		l.across, l.down, l.joints = make([]uint64, n), make([]uint64, n), make([]uint64, n)
+		l.across, l.down, l.joints = large.Make[uint64](n), large.Make[uint64](n), large.Make[uint64](n)
 		l.passes = make([][]pass, h+1)
 	}
 }
@@ -173,51 +176,61 @@ func (l *lattice) ahead(x, y int, d uint8) (to uint8, ok bool) {
 	return to, l.leaves(x, y, to)
 }
 
-// starts returns the vertices that are nodes, those that cracks leave both to the right and down, both in order, and the
-// number of cracks.
-func (l *lattice) starts(workers int) (nodes, corners []vertex, cracks int) {
-	type found struct {
-		nodes, corners []vertex
-		cracks         int
-	}
-	bands := make([]found, (l.h+bandRows)/bandRows)
+// count returns the numbers of joints and of cracks.
+func (l *lattice) count(workers int) (joints, cracks int) {
+	var allJoints, allCracks atomic.Int64
 	inBands(l.h+1, workers, func(lo, hi int) {
-		var f found
-		for y := lo; y < hi; y++ {
-			passes := l.passes[y]
-			for k := range l.stride {
-				i := y*l.stride + k
-				f.cracks += bits.OnesCount64(l.across[i]) + bits.OnesCount64(l.down[i])
-				nodes := l.joints[i]
-				for ; len(passes) > 0 && int(passes[0].x)>>6 == k; passes = passes[1:] {
-					nodes &^= 1 << (passes[0].x & 63)
-				}
-				for m := nodes; m != 0; m &= m - 1 {
-					f.nodes = append(f.nodes, vertex{k<<6 + bits.TrailingZeros64(m), y})
-				}
-				for m := l.across[i] & l.down[i] &^ nodes; m != 0; m &= m - 1 {
-					f.corners = append(f.corners, vertex{k<<6 + bits.TrailingZeros64(m), y})
-				}
-			}
+		j, c := 0, 0
+		for i := lo * l.stride; i < hi*l.stride; i++ {
+			j += bits.OnesCount64(l.joints[i])
+			c += bits.OnesCount64(l.across[i]) + bits.OnesCount64(l.down[i])
 		}
-		bands[lo/bandRows] = f
+		allJoints.Add(int64(j))
+		allCracks.Add(int64(c))
 	})
-	for _, f := range bands {
-		nodes, corners, cracks = append(nodes, f.nodes...), append(corners, f.corners...), cracks+f.cracks
-	}
-	return nodes, corners, cracks
+	return int(allJoints.Load()), int(allCracks.Load())
 }
 
-type vertex struct{ x, y int }
-
-// appendRuns appends the first pixel of every run of equal labels in pixel row y.
-func (l *lattice) appendRuns(dst []int32, y int) []int32 {
+// appendNodes appends the vertices of row y that are nodes, from left to right.
+func (l *lattice) appendNodes(dst []Node, y int) []Node {
+	passes := l.passes[y]
 	for k := range l.stride {
-		for m := l.down[y*l.stride+k]; m != 0; m &= m - 1 {
-			if x := k<<6 + bits.TrailingZeros64(m); x < l.w { // the last crack is the picture's edge
-				dst = append(dst, int32(x))
-			}
+		nodes := l.joints[y*l.stride+k]
+		for ; len(passes) > 0 && int(passes[0].x)>>6 == k; passes = passes[1:] {
+			nodes &^= 1 << (passes[0].x & 63)
+		}
+		for ; nodes != 0; nodes &= nodes - 1 {
+			dst = append(dst, Node{X: int32(k<<6 + bits.TrailingZeros64(nodes)), Y: int32(y), Out: [4]Half{-1, -1, -1, -1}})
 		}
 	}
 	return dst
+}
+
+// nextCorner returns the next vertex from x on in row y that cracks leave both to the right and down, -1 if there is none.
+func (l *lattice) nextCorner(x, y int) int {
+	for k, from := x>>6, ^uint64(0)<<(x&63); k < l.stride; k, from = k+1, ^uint64(0) {
+		i := y*l.stride + k
+		if c := l.across[i] & l.down[i] & from; c != 0 {
+			return k<<6 + bits.TrailingZeros64(c)
+		}
+	}
+	return -1
+}
+
+// runs returns how many runs of equal labels pixel row y has.
+func (l *lattice) runs(y int) (n int) {
+	for _, v := range l.down[y*l.stride : (y+1)*l.stride] {
+		n += bits.OnesCount64(v)
+	}
+	return n - 1 // the last crack is the picture's edge
+}
+
+// fillRuns fills dst, as long as row y has runs, with the first pixel of each.
+func (l *lattice) fillRuns(dst []int32, y int) {
+	for k, n := 0, 0; n < len(dst); k++ {
+		for m := l.down[y*l.stride+k]; m != 0 && n < len(dst); m &= m - 1 {
+			dst[n] = int32(k<<6 + bits.TrailingZeros64(m))
+			n++
+		}
+	}
 }

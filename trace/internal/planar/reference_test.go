@@ -234,6 +234,8 @@ func TestDissolve(t *testing.T) {
 		if got := b.Finish(); !reflect.DeepEqual(got, again) {
 			t.Fatalf("seed %d: the map after dissolving differs from one of the new labels", seed)
 		}
+		b.Mark(after, w, h, randomSaddle(seed), 2)
+		b.Faces()
 		b.Dissolve(func(f *Face) bool { return f.Area < 4*least }, border)
 		if b.Restore(); !slices.Equal(after, labels) {
 			t.Fatalf("seed %d: the labels are not what they were", seed)

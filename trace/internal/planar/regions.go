@@ -1,5 +1,7 @@
 package planar
 
+import "pochoir/quantize/large"
+
 // regions are the connected areas of a label picture, found over runs of equal labels in a row: pixels that share a
 // side, and those that a saddle vertex joins.
 type regions struct {
@@ -11,45 +13,30 @@ type regions struct {
 	faces    []Face
 }
 
-// findRegions finds the regions of a label picture with the lattice of its cracks. Rows for which changed answers false have the runs that they have in
-// before; nil and nil where there is nothing to go by.
-func findRegions(labels []uint8, l *lattice, before *regions, changed func(y int) bool, workers int) *regions {
+// findRegions finds the regions of a label picture with the lattice of its cracks.
+func findRegions(labels []uint8, l *lattice, workers int) *regions {
 	w, h := l.w, l.h
 	r := &regions{w: w, h: h, rowStart: make([]int32, h+1)}
-	// Every band of rows finds its own runs first, then they are put behind each other.
-	bands := make([][]int32, (h+bandRows-1)/bandRows)
 	inBands(h, workers, func(lo, hi int) {
-		var runs []int32
 		for y := lo; y < hi; y++ {
-			have := len(runs)
-			if before != nil && !changed(y) {
-				runs = append(runs, before.runX[before.rowStart[y]:before.rowStart[y+1]]...)
-			} else {
-				runs = l.appendRuns(runs, y)
-			}
-			r.rowStart[y+1] = int32(len(runs) - have)
+			r.rowStart[y+1] = int32(l.runs(y))
 		}
-		bands[lo/bandRows] = runs
 	})
-	total := 0
-	for _, runs := range bands {
-		total += len(runs)
-	}
-	r.runX = make([]int32, 0, total)
-	for _, runs := range bands {
-		r.runX = append(r.runX, runs...)
-	}
 	for y := range h {
 		r.rowStart[y+1] += r.rowStart[y]
 	}
-	r.parent = make([]int32, len(r.runX))
-	for i := range r.parent {
-		r.parent[i] = int32(i)
-	}
+	total := int(r.rowStart[h])
+	r.runX, r.parent, r.face = large.Make[int32](total), large.Make[int32](total), large.Make[int32](total)
 	// Within a band rows unite runs of that band only; then the bands are united.
 	inBands(h, workers, func(lo, hi int) {
-		for y := lo + 1; y < hi; y++ {
-			r.joinRows(labels, l, y)
+		for i := r.rowStart[lo]; i < r.rowStart[hi]; i++ {
+			r.parent[i] = i
+		}
+		for y := lo; y < hi; y++ {
+			l.fillRuns(r.runX[r.rowStart[y]:r.rowStart[y+1]], y)
+			if y > lo {
+				r.joinRows(labels, l, y)
+			}
 		}
 	})
 	for y := bandRows; y < h; y += bandRows {
@@ -120,7 +107,6 @@ func (r *regions) union(i, j int32) {
 
 // collect numbers the faces and sums their areas and boxes.
 func (r *regions) collect(labels []uint8) {
-	r.face = make([]int32, len(r.runX))
 	for y := 0; y < r.h; y++ {
 		for i := r.rowStart[y]; i < r.rowStart[y+1]; i++ {
 			x0, x1 := r.runX[i], int32(r.w)

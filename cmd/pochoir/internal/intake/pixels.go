@@ -75,10 +75,10 @@ func toPicture(px pixels, h header, workers int) (*paper.Picture, error) {
 		}
 		eachBand(src.h, workers, func(y0, y1 int) { copyRows(pic, src, y0, y1) })
 	case turn == 1:
-		pic.Pix = large.Bytes(size)
+		pic.Pix = large.Make[uint8](size)
 		eachBand(src.h, workers, func(y0, y1 int) { copyRows(pic, src, y0, y1) })
 	default:
-		pic.Pix = large.Bytes(size)
+		pic.Pix = large.Make[uint8](size)
 		eachBand(src.h, workers, func(y0, y1 int) { turnRows(pic, src, turn, y0, y1) })
 	}
 	if !slices.Contains(pic.Clear, true) {
@@ -102,7 +102,7 @@ func newPicture(w, ht int, h header) (pic *paper.Picture, turn int) {
 // fromBands makes an upright picture of one that is decoded in bands of whole rows, each straight to its place.
 func fromBands(px pixels, h header, workers int) (*paper.Picture, error) {
 	pic, turn := newPicture(px.w, px.h, h)
-	pic.Pix = large.Bytes(4 * px.w * px.h)
+	pic.Pix = large.Make[uint8](4 * px.w * px.h)
 	p := h.profile()
 	luma := newCodedLuma(px.h)
 	err := px.bands(workers, func(band *image.YCbCr) {

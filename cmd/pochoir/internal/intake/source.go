@@ -7,6 +7,8 @@ import (
 	"io/fs"
 	"os"
 	"unicode/utf8"
+
+	"pochoir/quantize/large"
 )
 
 // format is the kind of a file, told by its content.
@@ -134,7 +136,7 @@ func (s *source) bytes(off, n int64) ([]byte, error) {
 	if off < 0 || n < 0 || off > s.size || n > s.size-off {
 		return nil, io.ErrUnexpectedEOF
 	}
-	b := make([]byte, n)
+	b := large.Make[byte](int(n))
 	if _, err := s.r.ReadAt(b, off); err != nil && !errors.Is(err, io.EOF) {
 		return nil, err
 	}

@@ -211,7 +211,7 @@ func (p *tiffPage) checkKind(one func(uint16, int) int) error {
 // decode returns the picture, 8 bits a channel.
 func (p *tiffPage) decode() (image.Image, error) {
 	rect := image.Rect(0, 0, p.w, p.h)
-	pix := large.Bytes(4 * p.w * p.h)
+	pix := large.Make[uint8](4 * p.w * p.h)
 	planes, samples := 1, p.samples
 	if p.separate {
 		planes, samples = p.samples, 1

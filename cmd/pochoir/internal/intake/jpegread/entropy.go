@@ -1,6 +1,10 @@
 package jpegread
 
-import "encoding/binary"
+import (
+	"encoding/binary"
+
+	"pochoir/quantize/large"
+)
 
 // zigzag is where the coefficients of a block lie, in the order they are coded in (ITU-T T.81 figure A.6).
 var zigzag = [64]uint8{
@@ -19,7 +23,7 @@ type unitRow struct {
 
 func (d *decoder) newUnitRow() *unitRow {
 	n := d.across * d.blocks
-	return &unitRow{coefs: make([]int16, 64*n), last: make([]uint8, n)}
+	return &unitRow{coefs: large.Make[int16](64 * n), last: make([]uint8, n)}
 }
 
 // lookBits is how many bits are looked up at once: most codes, with the bits that follow them, are no longer.
