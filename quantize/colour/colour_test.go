@@ -2,9 +2,11 @@ package colour
 
 import (
 	"bufio"
+	"cmp"
 	"math"
 	"math/rand/v2"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -150,13 +152,19 @@ func TestParseHex(t *testing.T) {
 
 // TestNames: every named colour is nearest to itself, and a few in between.
 func TestNames(t *testing.T) {
-	if len(named) != 139 { // 147 names of SVG 1.1 less 7 spellings with "grey", cyan and magenta, and rebeccapurple
-		t.Errorf("%d names", len(named))
+	if len(css) != 148 || !slices.IsSortedFunc(css[:], func(a, b cssColour) int { return strings.Compare(a.name, b.name) }) {
+		t.Errorf("%d names, or out of order", len(css))
+	}
+	if len(named()) != 139 { // 147 names of SVG 1.1 less 7 spellings with "grey", cyan and magenta, and rebeccapurple
+		t.Errorf("%d colours", len(named()))
 	}
 	for _, n := range colornames.Names {
 		c, ok := Named(n)
 		if !ok {
 			t.Fatalf("no colour %s", n)
+		}
+		if want := colornames.Map[n]; c != (RGB{want.R, want.G, want.B}) {
+			t.Errorf("%s is %v, want %v", n, c, want)
 		}
 		if back, _ := Named(Name(c)); back != c {
 			t.Errorf("%s is named %s", n, Name(c))
@@ -166,6 +174,19 @@ func TestNames(t *testing.T) {
 		{128, 128, 128}: "gray", {0, 255, 255}: "aqua"} {
 		if got := Name(c); got != want {
 			t.Errorf("%v is named %s, want %s", c, got, want)
+		}
+	}
+	if c, ok := Named("no colour"); ok {
+		t.Errorf("a colour of no name: %v", c)
+	}
+	// Whatever the lightness says beforehand, the nearest of all is found.
+	rng := rand.New(rand.NewPCG(1, 2))
+	for range 2000 {
+		c := RGB{uint8(rng.Uint32()), uint8(rng.Uint32()), uint8(rng.Uint32())}
+		l := c.Lab()
+		nearest := slices.MinFunc(named(), func(a, b namedColour) int { return cmp.Compare(Difference(l, a.lab), Difference(l, b.lab)) })
+		if got := Name(c); got != nearest.name {
+			t.Errorf("%v is named %s, want %s", c, got, nearest.name)
 		}
 	}
 }
