@@ -218,6 +218,7 @@ func settleTiles(of []int32, colours []vec, paints []*crowd, tw, th int) {
 		rounds = 4
 		vote   = 1.2 // weight of a neighbour, in units of log likelihood
 		least  = 0.4 // variance of a paint along the line at least, ΔE²
+		apart  = 12  // standard deviations between two paints from which hardly a tile is taken for the other
 	)
 	n := len(paints)
 	type rival struct {
@@ -229,13 +230,16 @@ func settleTiles(of []int32, colours []vec, paints []*crowd, tw, th int) {
 	rivals := make([]rival, n*n)
 	for a := range n {
 		for b := range n {
-			if a == b || colour.Difference(paints[a].c.lab(), paints[b].c.lab()) > driftDE {
+			if a == b {
 				continue
 			}
 			u := paints[b].c.sub(paints[a].c)
+			v := max((paints[a].along(u)+paints[b].along(u))/2, least)
+			if u.len() > apart*math.Sqrt(v) && colour.Difference(paints[a].c.lab(), paints[b].c.lab()) > driftDE {
+				continue
+			}
 			r := rival{u: u, near: true}
 			r.middle = (paints[a].c.dot(u) + paints[b].c.dot(u)) / 2
-			v := max((paints[a].along(u)+paints[b].along(u))/2, least)
 			r.scale = 1 / (v * labUnit * labUnit)
 			rivals[a*n+b] = r
 		}

@@ -83,10 +83,9 @@ func (j *junctions) joinToCorner(e *edges, n int) (at fit.Point, ok bool) {
 // cornerBeyond tests whether the line of one half arc of the junction near v goes on into the half arc beyond it, as far
 // as a corner. It returns where the third one meets the line, the corner, and how well the samples bear it out, px.
 func (e *edges) cornerBeyond(v fit.Point, before, beyond, third planar.Half) (at fit.Point, c arcCorner, miss float64, ok bool) {
-	m := e.m
 	straight := cornerArm + float64(2*e.noise)
-	line, ok1 := endOf(m, e.samples, before, 1.5)
-	stem, ok2 := endOf(m, e.samples, third, 1.5)
+	line, ok1 := e.endOf(before, 1.5)
+	stem, ok2 := e.endOf(third, 1.5)
 	if !ok1 || !ok2 || line.local.Count < minLocal || stem.local.Count < minLocal || line.local.RMS > straight || stem.local.RMS > 2*straight {
 		return at, c, 0, false
 	}
@@ -95,11 +94,11 @@ func (e *edges) cornerBeyond(v fit.Point, before, beyond, third planar.Half) (at
 		return at, c, 0, false
 	}
 	// Without a corner the samples beyond the junction lie on one curve, from the beginning.
-	if l, ok := endOf(m, e.samples, beyond, endGap); !ok || l.local.RMS <= straight && math.Abs(l.local.Off(at)) < cornerBlunt {
+	if l, ok := e.endOf(beyond, endGap); !ok || l.local.RMS <= straight && math.Abs(l.local.Off(at)) < cornerBlunt {
 		return at, c, 0, false
 	}
 	for _, gap := range cornerGaps {
-		side, ok := endOf(m, e.samples, beyond, gap)
+		side, ok := e.endOf(beyond, gap)
 		if !ok || side.local.Count < minLocal+1 {
 			return at, c, 0, false
 		}

@@ -25,11 +25,11 @@ type outlines struct {
 	arcs    [][]piece // along each arc
 	parents []fit.Segment
 	nodes   []fit.Point
-	noise   float64 // standard deviation of the samples, px
-	used    fit.Options
-	worst   float64   // largest distance of a trusted sample from its curve, px
-	worstAt fit.Point // where
-	mean    float64   // mean distance, px
+	noise   float64     // standard deviation of the samples, px
+	used    fit.Options // on paper with the widest tolerance of all curves
+	worst   float64     // largest distance of a trusted sample from its curve, px
+	worstAt fit.Point   // where
+	mean    float64     // mean distance, px
 }
 
 // group is a chain of arcs that one curve runs along: a whole loop, or the arcs joined through junctions.
@@ -38,8 +38,9 @@ type group struct {
 	closed bool
 	cuts   []float64 // curve parameter (segment index + t) at the start of each half and at the end
 	path   fit.Path
-	ok     bool // the curve passes its junctions in order
-	off    bool // an end of the curve has been put elsewhere since
+	ok     bool    // the curve passes its junctions in order
+	off    bool    // an end of the curve has been put elsewhere since
+	loose  float64 // how far the curve was allowed to leave its samples, px
 
 	worst   float64
 	worstAt fit.Point
@@ -140,6 +141,9 @@ func fitOutlines(ctx context.Context, e *edges, jn junctions, opt fit.Options, w
 	var sum float64
 	count := 0
 	for _, g := range all {
+		if !e.digital {
+			o.used.Tolerance = max(o.used.Tolerance, g.loose)
+		}
 		sum += g.sum
 		count += g.count
 		if g.worst > o.worst {
@@ -382,6 +386,7 @@ func (g *group) ends(m *planar.Map, nodes []fit.Point) (start, end fit.Point) {
 func (g *group) fit(e *edges, jn *junctions, opt fit.Options) {
 	m, nodes := e.m, jn.at
 	opt = g.loosened(e, jn.freedom, opt)
+	g.loose = opt.Tolerance
 	if jn.loose != nil && !slices.ContainsFunc(g.halves, func(h planar.Half) bool { return !jn.loose[h.Arc()] }) {
 		opt = jn.hidden
 	}
@@ -473,6 +478,29 @@ func beyond(s fit.Segment, t *fit.Tip) bool {
 	return false
 }
 
+// Where paints differ little, grain and light throw the samples of an edge about by more than the hand's wobble: it is fitted
+// by its own noise, up to mostLoose px from its samples, and its corners are looked for in windows that are wider by
+// ownScale for every px of noise, ownScaleMost times as wide as those of digital pictures at most.
+const (
+	mostLoose    = 5.0
+	ownScale     = 1.5
+	ownScaleMost = 3.0
+)
+
+// ownNoise returns the noise of the group's samples on paper, px; 0 for digital pictures.
+func (g *group) ownNoise(e *edges) float64 {
+	if e.own == nil {
+		return 0
+	}
+	sum, n := 0.0, 0
+	for _, h := range g.halves {
+		k := len(e.samples[h.Arc()])
+		sum += float64(e.own[h.Arc()] * float64(k))
+		n += k
+	}
+	return sum / float64(max(1, n))
+}
+
 // loosened allows for the doubt about the group's samples.
 func (g *group) loosened(e *edges, freedom float64, opt fit.Options) fit.Options {
 	doubt := 0.0
@@ -483,6 +511,10 @@ func (g *group) loosened(e *edges, freedom float64, opt fit.Options) fit.Options
 	opt.Scale = max(opt.Scale, min(doubtScaleMost, 1+doubtScale*doubt))
 	if e.digital {
 		opt.Noise = max(opt.Noise, doubtNoise*doubt)
+	} else if own := g.ownNoise(e); own > opt.Noise {
+		opt.Tolerance = max(opt.Tolerance, min(mostLoose, onPaper(own))*freedom)
+		opt.Scale = max(opt.Scale, min(ownScaleMost, 1+float64(ownScale*own)))
+		opt.Noise = own
 	}
 	return opt
 }

@@ -48,11 +48,14 @@ type junctions struct {
 
 // findJunctions places the nodes of a map from the samples of its arcs.
 func findJunctions(e *edges) junctions {
-	m, samples := e.m, e.samples
+	m := e.m
 	j := junctions{at: make([]fit.Point, len(m.Nodes)), through: make([]planar.Half, 2*len(m.Arcs)), clear: make([]float64, 2*len(m.Arcs)), corners: map[planar.Half]arcCorner{}, gone: make([]bool, len(m.Arcs)), freedom: 1}
 	for i := range j.through {
 		j.through[i] = -1
-		j.clear[i] = endGap
+		j.clear[i] = e.clearances()[0]
+		if e.hand > 0 { // of a short arc something must be left
+			j.clear[i] = min(j.clear[i], float64(m.Arcs[i/2].N)/3)
+		}
 	}
 	var ends []arcEnd
 	for n := range m.Nodes {
@@ -60,14 +63,14 @@ func findJunctions(e *edges) junctions {
 		ends = ends[:0]
 		for _, h := range node.Out {
 			if h >= 0 {
-				if e, ok := endOf(m, samples, h, endGap); ok {
-					ends = append(ends, e)
+				if end, ok := e.endOf(h, j.clear[h]); ok {
+					ends = append(ends, end)
 				}
 			}
 		}
 		v := fit.Point{X: float64(node.X), Y: float64(node.Y)}
 		if node.X == 0 || node.Y == 0 || int(node.X) == m.W || int(node.Y) == m.H {
-			j.at[n] = slideAlongFrame(v, ends, m)
+			j.at[n] = e.slideAlongFrame(v, ends)
 			continue
 		}
 		j.joinThrough(e, node)
@@ -79,12 +82,12 @@ func findJunctions(e *edges) junctions {
 		ends = ends[:0]
 		for _, h := range node.Out {
 			if h >= 0 {
-				if e, ok := endOf(m, samples, h, j.clear[h]); ok {
-					ends = append(ends, e)
+				if end, ok := e.endOf(h, j.clear[h]); ok {
+					ends = append(ends, end)
 				}
 			}
 		}
-		j.at[n] = meet(v, ends)
+		j.at[n] = e.meet(v, ends)
 		for _, h := range node.Out {
 			if h >= 0 && j.through[h.Twin()] < 0 {
 				if x, ok := j.settleTangent(e, node, h); ok {
@@ -133,7 +136,7 @@ func (j *junctions) meetTips(e *edges) {
 			X: float64(m.Nodes[arc.From].X+m.Nodes[arc.To].X) / 2,
 			Y: float64(m.Nodes[arc.From].Y+m.Nodes[arc.To].Y) / 2,
 		}
-		for _, gap := range clearances[1:] {
+		for _, gap := range e.clearances()[1:] {
 			x, ok := e.meetAt(halves, v, gap)
 			if !ok || e.goesOn(arc, halves, x, gap) {
 				continue
@@ -173,7 +176,7 @@ func (e *edges) goesOn(arc *planar.Arc, halves []planar.Half, x fit.Point, gap f
 			return false
 		}
 		far := x
-		eachNear(m, e.samples, h, gap+endSpan, func(_ float64, s *edgeSample) { far = s.Point })
+		eachNear(m, e.samples, h, gap+float64(endSpan*e.wide()), func(_ float64, s *edgeSample) { far = s.Point })
 		a := &m.Arcs[h.Arc()]
 		for _, f := range [2]int32{a.Left, a.Right} {
 			if l := m.Faces[f].Label; l != labels[0] && l != labels[1] && l != third {
@@ -214,7 +217,7 @@ const meetMiss = 0.15
 func (e *edges) meetAt(halves []planar.Half, v fit.Point, gap float64) (x fit.Point, ok bool) {
 	var ends []arcEnd
 	for _, h := range halves {
-		end, ok := endOf(e.m, e.samples, h, gap)
+		end, ok := e.endOf(h, gap)
 		if !ok || end.local.Count < minLocal {
 			return x, false
 		}
@@ -274,7 +277,7 @@ func (j *junctions) settleTangent(e *edges, node *planar.Node, h planar.Half) (f
 			continue
 		}
 		var buf [3 * throughSpan]fit.Point
-		p := samplesNear(buf[:0], m, samples, g, j.clear[g], j.clear[g]+throughSpan)
+		p := samplesNear(buf[:0], m, samples, g, j.clear[g], j.clear[g]+float64(throughSpan*e.wide()))
 		if line == nil {
 			for i := len(p) - 1; i >= 0; i-- {
 				line = append(line, p[i])
@@ -288,7 +291,7 @@ func (j *junctions) settleTangent(e *edges, node *planar.Node, h planar.Half) (f
 	}
 	through := fit.FitLocal(line, true)
 	lossy := e.coded(h)
-	span, walk := float64(endSpan), 6.0
+	span, walk := float64(endSpan*e.wide()), 6.0
 	if lossy {
 		span, walk = lossySpan, lossyWalk
 	}
@@ -338,8 +341,8 @@ func (j *junctions) settleTangent(e *edges, node *planar.Node, h planar.Half) (f
 func (e *edges) coded(h planar.Half) bool { return e.digital && e.doubt[h.Arc()] > 0 }
 
 // endOf fits the local curve of the half arc h near the node that it leaves, to the samples beyond gap cracks.
-func endOf(m *planar.Map, samples [][]edgeSample, h planar.Half, gap float64) (arcEnd, bool) {
-	a := &m.Arcs[h.Arc()]
+func (e *edges) endOf(h planar.Half, gap float64) (arcEnd, bool) {
+	a := &e.m.Arcs[h.Arc()]
 	if a.Left == planar.Outside || a.Right == planar.Outside {
 		return arcEnd{}, false
 	}
@@ -347,7 +350,7 @@ func endOf(m *planar.Map, samples [][]edgeSample, h planar.Half, gap float64) (a
 		gap = 0
 	}
 	var buf [3 * throughSpan]fit.Point
-	pts := samplesNear(buf[:0], m, samples, h, gap, gap+endSpan)
+	pts := samplesNear(buf[:0], e.m, e.samples, h, gap, gap+float64(endSpan*e.wide()))
 	if len(pts) < 2 {
 		return arcEnd{}, false
 	}
@@ -355,7 +358,7 @@ func endOf(m *planar.Map, samples [][]edgeSample, h planar.Half, gap float64) (a
 }
 
 // meet returns the least-squares meeting point of the local curves, held weakly at the lattice vertex v.
-func meet(v fit.Point, ends []arcEnd) fit.Point {
+func (e *edges) meet(v fit.Point, ends []arcEnd) fit.Point {
 	const hold = 0.02 // weight of the vertex against one good arc
 	x := v
 	for range 3 {
@@ -374,18 +377,18 @@ func meet(v fit.Point, ends []arcEnd) fit.Point {
 		det := float64(a11*a22) - float64(a12*a12)
 		x = fit.Point{X: (float64(r1*a22) - float64(r2*a12)) / det, Y: (float64(a11*r2) - float64(a12*r1)) / det}
 	}
-	if !(x.Sub(v).Len() <= maxJunctionShift) {
+	if !(x.Sub(v).Len() <= maxJunctionShift*e.wide()) {
 		return v
 	}
 	return x
 }
 
 // slideAlongFrame moves a node on the picture's frame to where its arc meets the frame.
-func slideAlongFrame(v fit.Point, ends []arcEnd, m *planar.Map) fit.Point {
+func (e *edges) slideAlongFrame(v fit.Point, ends []arcEnd) fit.Point {
 	if len(ends) != 1 {
 		return v
 	}
-	w, h := float64(m.W), float64(m.H)
+	w, h := float64(e.m.W), float64(e.m.H)
 	if (v.X == 0 || v.X == w) && (v.Y == 0 || v.Y == h) {
 		return v
 	}
@@ -398,7 +401,7 @@ func slideAlongFrame(v fit.Point, ends []arcEnd, m *planar.Map) fit.Point {
 	} else if math.Abs(d.Y) > 0.1 {
 		x.X = p.X + float64(d.X*((v.Y-p.Y)/d.Y))
 	}
-	if !(x.Sub(v).Len() <= maxJunctionShift) || x.X < 0 || x.Y < 0 || x.X > w || x.Y > h {
+	if !(x.Sub(v).Len() <= maxJunctionShift*e.wide()) || x.X < 0 || x.Y < 0 || x.X > w || x.Y > h {
 		return v
 	}
 	return x
@@ -412,6 +415,28 @@ var clearances = [3]float64{endGap, 3.5, 6}
 // lossyClearances are those of pictures coded with loss: colour detail is stored for two pixels at a time, so that wedges
 // of twice the thickness taint.
 var lossyClearances = [4]float64{endGap, 3.5, 6, 9}
+
+// paperClearances are those of drawings on paper, for each time that reaches are wider there: blur and chroma, and what
+// sharpens them, taint samples for as far.
+var paperClearances = [3]float64{1.7, 3.3, 5}
+
+// clearances returns the distances of a picture, in cracks.
+func (e *edges) clearances() []float64 {
+	if e.hand == 0 {
+		return clearances[:]
+	}
+	c := paperClearances
+	for k := range c {
+		c[k] *= e.wide()
+	}
+	return c[:]
+}
+
+// handWide is by how much wider reaches are for every px that a hand wobbled.
+const handWide = 2.0
+
+// wide returns how many times as far about a junction as in a digital picture samples tell of it.
+func (e *edges) wide() float64 { return 1 + float64(handWide*e.hand) }
 
 // throughSpan is the length of either arc, in cracks beyond the clearance, that must lie on one smooth curve.
 const throughSpan = 9
@@ -430,7 +455,7 @@ func (j *junctions) joinThrough(e *edges, node *planar.Node) {
 		n++
 	}
 	var used [4]bool
-	gaps := clearances[:]
+	gaps := e.clearances()
 	for _, h := range halves[:n] {
 		if e.coded(h) {
 			gaps = lossyClearances[:]
@@ -476,8 +501,8 @@ func (j *junctions) joinThrough(e *edges, node *planar.Node) {
 // that they may be one line.
 func (e *edges) throughLine(a, b planar.Half, gap float64) (one fit.Local, ok bool) {
 	var bufA, bufB [3 * throughSpan]fit.Point
-	pa := samplesNear(bufA[:0], e.m, e.samples, a, gap, gap+throughSpan)
-	pb := samplesNear(bufB[:0], e.m, e.samples, b, gap, gap+throughSpan)
+	pa := samplesNear(bufA[:0], e.m, e.samples, a, gap, gap+float64(throughSpan*e.wide()))
+	pb := samplesNear(bufB[:0], e.m, e.samples, b, gap, gap+float64(throughSpan*e.wide()))
 	if len(pa) < minLocal || len(pb) < minLocal {
 		return one, false
 	}
@@ -493,7 +518,11 @@ func (e *edges) throughLine(a, b planar.Half, gap float64) (one fit.Local, ok bo
 	one = fit.FitLocal(all, true)
 	la, lb := fit.FitLocal(pa, len(pa) >= 5), fit.FitLocal(pb, len(pb) >= 5)
 	alone := max(la.RMS, lb.RMS)
-	limit := min(max(0.05, 2.5*e.noise, 2*alone), 0.05+4*e.noise)
+	noise := e.noise
+	if e.own != nil {
+		noise = max(noise, e.own[a.Arc()], e.own[b.Arc()])
+	}
+	limit := min(max(0.05, 2.5*noise, 2*alone), 0.05+4*noise)
 	// On paper the arms themselves do not tell how they run well enough.
 	return one, one.RMS < limit && (gap <= endGap || !e.digital || turnBetween(la, lb, pa[0], pb[0]) < turnUnseen)
 }

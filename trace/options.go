@@ -111,14 +111,24 @@ func (o *Options) fit(s *paper.Sheet, noise float64) fit.Options {
 		tolerance = min(0.35, max(0.2, 0.06+3.5*noise))
 	}
 	scale := 1.0
-	if s.Kind != paper.Digital {
-		// A pen on paper wobbles by about a pixel where the drawing has the usual size, and by less in a smaller one.
-		small := min(1, max(0.35, s.Drawn/usualDrawing))
-		tolerance = min(3, max(2.2*small, 0.2+3.5*noise))
-		scale = 1 + small
+	if hand := handOf(s); hand > 0 {
+		tolerance = min(3, max(2.2*hand, onPaper(noise)))
+		scale = 1 + hand
 	}
 	return fit.Options{Tolerance: tolerance * o.freedom(), Noise: noise, Turn: turn, Scale: scale}
 }
+
+// handOf returns by how much a hand wobbled that drew on paper, px, about: by a pixel where the drawing has the usual size,
+// and by less in a smaller one. It is 0 for digital pictures.
+func handOf(s *paper.Sheet) float64 {
+	if s.Kind == paper.Digital {
+		return 0
+	}
+	return min(1, max(0.35, s.Drawn/usualDrawing))
+}
+
+// onPaper returns how far a curve may leave samples of that noise on paper, px.
+func onPaper(noise float64) float64 { return 0.2 + float64(3.5*noise) }
 
 // freedom is by how much smoothness multiplies tolerances: 0 halves them, 50 keeps them, 100 makes them four times as wide.
 func (o *Options) freedom() float64 {

@@ -123,6 +123,8 @@ type edges struct {
 	m       *planar.Map
 	samples [][]edgeSample
 	noise   float64   // px
+	own     []float64 // by arc: noise of its own samples on paper, px; nil for digital pictures, where doubt tells
+	hand    float64   // by how much the hand wobbled that drew, px, about; 0 for digital pictures
 	doubt   []float64 // by arc: error of its samples that low contrast leaves, px; 0 in pictures coded without loss
 	dust    int       // specks dissolved
 	grain   float64   // the smallest mark kept, px across: more than asked for where there were too many
@@ -231,6 +233,7 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 		if err != nil {
 			return nil, err
 		}
+		e.hand = handOf(t.sheet)
 		t.edges, t.edgesKey = e, ek
 		if err := lap("edges"); err != nil {
 			return nil, err
@@ -461,8 +464,13 @@ func measureEdges(ctx context.Context, f *quantize.Flats, digital bool, dust flo
 	if err != nil {
 		return nil, err
 	}
-	e.noise = fit.Noise(e.samples, func(s *edgeSample) fit.Sample { return s.Sample })
-	return e, nil
+	sample := func(s *edgeSample) fit.Sample { return s.Sample }
+	e.noise = fit.Noise(e.samples, sample)
+	if !digital {
+		e.own = make([]float64, len(m.Arcs))
+		err = largestFirst(ctx, len(m.Arcs), workers, size, func(i int) { e.own[i] = fit.Noise(e.samples[i:i+1], sample) })
+	}
+	return e, err
 }
 
 // joinSaddle joins the diagonal pair of pixels whose colour covers more of the four around a vertex.
