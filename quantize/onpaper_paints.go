@@ -215,10 +215,11 @@ func (s *onPaper) findPaints() (paints []paint, tiles []int32) {
 // Pictures", Journal of the Royal Statistical Society B 48(3), 1986). of holds 1 + the paint of each tile.
 func settleTiles(of []int32, colours []vec, paints []*crowd, tw, th int) {
 	const (
-		rounds = 4
-		vote   = 1.2 // weight of a neighbour, in units of log likelihood
-		least  = 0.4 // variance of a paint along the line at least, ΔE²
-		apart  = 12  // standard deviations between two paints from which hardly a tile is taken for the other
+		rounds = 8
+		// weights of a neighbour and of one behind it, in units of log likelihood: grain may be as coarse as a few tiles
+		vote, farVote = 1.2, 0.6
+		least         = 0.4 // variance of a paint along the line at least, ΔE²
+		apart         = 12  // standard deviations between two paints from which hardly a tile is taken for the other
 	)
 	n := len(paints)
 	type rival struct {
@@ -259,16 +260,21 @@ func settleTiles(of []int32, colours []vec, paints []*crowd, tw, th int) {
 						continue // as mostly
 					}
 				}
-				var votes [9]int32
-				k, mine := 0, 0
-				for yy := max(y-1, 0); yy <= min(y+1, th-1); yy++ {
-					for xx := max(x-1, 0); xx <= min(x+1, tw-1); xx++ {
+				var votes [24]int32
+				var weights [24]float64
+				k, mine := 0, 0.0
+				for yy := max(y-2, 0); yy <= min(y+2, th-1); yy++ {
+					for xx := max(x-2, 0); xx <= min(x+2, tw-1); xx++ {
+						weight := vote
+						if yy-y == 2 || y-yy == 2 || xx-x == 2 || x-xx == 2 {
+							weight = farVote
+						}
 						switch v := of[yy*tw+xx]; {
 						case v == 0 || yy == y && xx == x:
 						case v == own:
-							mine++
+							mine += weight
 						case rivals[int(own-1)*n+int(v-1)].near:
-							votes[k] = v
+							votes[k], weights[k] = v, weight
 							k++
 						}
 					}
@@ -277,11 +283,13 @@ func settleTiles(of []int32, colours []vec, paints []*crowd, tw, th int) {
 				for j := range k {
 					v := votes[j]
 					r := &rivals[int(own-1)*n+int(v-1)]
-					theirs := 0
-					for _, o := range votes[:k] {
-						theirs += b2i(o == v)
+					theirs := 0.0
+					for l, o := range votes[:k] {
+						if o == v {
+							theirs += weights[l]
+						}
 					}
-					g := float64(r.scale*float64(colours[i].dot(r.u)-r.middle)) + float64(vote*float64(theirs-mine))
+					g := float64(r.scale*float64(colours[i].dot(r.u)-r.middle)) + theirs - mine
 					if g > gain || g == gain && g > 0 && v < best {
 						best, gain = v, g
 					}
