@@ -106,7 +106,7 @@ func (s *stack) hides(face int32, g fit.Segment, length, ease float64) bool {
 	slope := leastRise / math.Sqrt(1+leastRise*leastRise)
 	covered := func(t float64, aside bool) bool {
 		p := g.At(t)
-		rise := slope * (min(t*length, (1-t)*length, p.Sub(g.P[0]).Len(), p.Sub(g.P[3]).Len()) - slowRise)
+		rise := slope * (min(t*length, (1-t)*length, p.Sub(g.P[0]).Len(), p.Sub(g.P[3]).Len()) - slowRise - s.astray)
 		if rise < 0.5 {
 			return true
 		}

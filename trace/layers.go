@@ -21,6 +21,8 @@ const (
 	// A drawing on paper comes in many more pixels than it is looked at first: a trap fades into what lies below it where it is
 	// less than a pixel of the screen. It is as many times as deep as the sheet is longer than shownAt px, deepest at most.
 	shownAt, deepest = 1024.0, 2.2
+	// paperAstray is how far from where labels meet junctions on paper lie, px, which are found by samples that no blur taints.
+	paperAstray = 2.5
 	// trapShare bounds the trap by the room there is under the higher colour, measured to whatever lies below it. Less
 	// than half, so that the two banks of one thin line never cross beneath it.
 	trapShare = 0.45
@@ -43,16 +45,17 @@ const (
 
 // stack is the painting order of a planar map.
 type stack struct {
-	m     *planar.Map
-	o     *outlines
-	rank  []int   // by face; -1 is not painted
-	order []int   // labels by rank
-	ink   int     // rank of the ink, or -2
-	exact bool    // cut neighbours exactly
-	links bool    // outlines may go on beneath by links: curves keep to their edges closer than the links to theirs, as not on paper
-	deep  float64 // how many times as deep as usual the trap is, from 1 on; less is 1
-	whole bool    // every face is one shape of its own, even where its outline crosses itself
-	under []bool  // by face: painted by another face of its colour, which goes on beneath what parts the two
+	m      *planar.Map
+	o      *outlines
+	rank   []int   // by face; -1 is not painted
+	order  []int   // labels by rank
+	ink    int     // rank of the ink, or -2
+	exact  bool    // cut neighbours exactly
+	links  bool    // outlines may go on beneath by links: curves keep to their edges closer than the links to theirs, as not on paper
+	astray float64 // how far junctions may lie from where labels meet, px, beyond what they do in digital pictures
+	deep   float64 // how many times as deep as usual the trap is, from 1 on; less is 1
+	whole  bool    // every face is one shape of its own, even where its outline crosses itself
+	under  []bool  // by face: painted by another face of its colour, which goes on beneath what parts the two
 }
 
 // newStack ranks the faces.
@@ -60,6 +63,7 @@ func newStack(e *edges, o *outlines, opt Options) *stack {
 	f, m := e.flats, e.m
 	s := &stack{m: m, o: o, rank: make([]int, len(m.Faces)), ink: -2, exact: opt.Knockout, links: e.digital}
 	if !e.digital {
+		s.astray = paperAstray
 		s.deep = min(deepest, float64(max(m.W, m.H))/shownAt)
 	}
 	area := make([]int, len(f.Palette))

@@ -35,6 +35,7 @@ const (
 	crumbLong   = 4
 	pencilLeast = 12   // % of the sheet's long side that sure marks must reach in all: grainy ink came to 9, pencil mostly over paint to 13
 	pencilKeep  = 3    // px round ink that are left alone
+	inkCrowd    = 10   // pixels as dark as ink within pencilKeep px, both ways, of one that is ink: fewer are a pencil's darkest grains
 	pencilSame  = 0.30 // share of a mark's surroundings that may be as dark as itself: else it is the tip of an area
 )
 
@@ -372,7 +373,7 @@ func nearInk(c crew, dark []uint8, w, h int) []bool {
 	c.rows(h, func(y0, y1 int) {
 		for y := max(0, y0-pencilKeep); y < min(h, y1+pencilKeep); y++ {
 			for x, d := range dark[y*w : (y+1)*w] {
-				if float32(d) < pencilInk*markUnit {
+				if float32(d) < pencilInk*markUnit || !inkCrowded(dark, w, h, x, y) {
 					continue
 				}
 				for yy := max(y0, y-pencilKeep); yy <= min(y1-1, y+pencilKeep); yy++ {
@@ -384,6 +385,21 @@ func nearInk(c crew, dark []uint8, w, h int) []bool {
 		}
 	})
 	return near
+}
+
+// inkCrowded reports whether pixel (x, y) has company as dark as ink.
+func inkCrowded(dark []uint8, w, h, x, y int) bool {
+	n := 0
+	for yy := max(0, y-pencilKeep); yy <= min(h-1, y+pencilKeep); yy++ {
+		for _, d := range dark[yy*w+max(0, x-pencilKeep) : yy*w+min(w-1, x+pencilKeep)+1] {
+			if float32(d) >= pencilInk*markUnit {
+				if n++; n == inkCrowd {
+					return true
+				}
+			}
+		}
+	}
+	return false
 }
 
 // findMarks returns the connected sets of thin, faint pixels that are not near ink, row by row of their first pixels;

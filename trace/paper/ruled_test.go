@@ -284,6 +284,48 @@ func TestPencilGoes(t *testing.T) {
 	}
 }
 
+// Grains of a pencil's mark may be as dark as ink, but are few in one place: they go with it. A dot of ink stays.
+func TestPencilGoesWithItsDarkestGrains(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	at := func(k int) (x, y float64) { // on the pencil's ring
+		sin, cos := math.Sincos(float64(k) * 2 * math.Pi / 24)
+		return math.Round(450 + 250*cos), math.Round(340 + 250*sin)
+	}
+	dot := func(c *canvas) {
+		c.layer(inkBlack, func(x, y float64) float64 { return band(math.Hypot(x-760, y-600), 8) })
+	}
+	plain, with := ringAndDisc(), ringAndDisc()
+	dot(plain)
+	dot(with)
+	with.layer([3]float64{0.5, 0.5, 0.5}, func(x, y float64) float64 {
+		return band(math.Hypot(x-450, y-340)-250, 4) * math.Min(math.Max(0.55+0.5*r.NormFloat64(), 0), 1)
+	})
+	with.layer([3]float64{0.22, 0.22, 0.22}, func(x, y float64) float64 {
+		for k := range 24 {
+			if gx, gy := at(k); math.Abs(x-gx) < 1 && math.Abs(y-gy) < 1 {
+				return 1
+			}
+		}
+		return 0
+	})
+	want, s := plain.sheet(2, 9), with.sheet(2, 9)
+	s.dropPencil(newCrew(context.Background(), 2))
+	left := 0
+	for k := range 24 {
+		gx, gy := at(k)
+		i := 4 * (int(gy)*s.W + int(gx))
+		if want.Pix[i] > 200 && int(want.Pix[i])-int(s.Pix[i]) > 60 { // not where ink or paint crosses
+			left++
+		}
+	}
+	if left > 4 { // some lie beside ink
+		t.Errorf("%d dark grains of 24 are left", left)
+	}
+	if i := 4 * (600*s.W + 760); s.Pix[i] > 60 {
+		t.Errorf("the dot of ink is at level %d", s.Pix[i])
+	}
+}
+
 // Non-photo blue under black ink goes; under a blue pen a pale blue stroke is that pen's.
 func TestPaleBlue(t *testing.T) {
 	for _, c := range []struct {
