@@ -108,3 +108,31 @@ func TestSidesRunStraightThroughJunctionsOnPaper(t *testing.T) {
 		}
 	}
 }
+
+// A speck far from all that is drawn on paper is dirt, unless the user has said what dirt is; dots in company are drawn.
+func TestStraySpecksGo(t *testing.T) {
+	dust := 3.0
+	for _, c := range []struct {
+		name  string
+		specs []figure
+		opt   trace.Options
+		want  int // shapes
+	}{
+		{"stray", []figure{disc(navy, 640, 480, 3.6)}, trace.Options{}, 1},
+		{"stray, dust given", []figure{disc(navy, 640, 480, 3.6)}, trace.Options{Dust: &dust}, 2},
+		{"near the drawing", []figure{disc(navy, 420, 240, 3.6)}, trace.Options{}, 2},
+		{"in company", []figure{disc(navy, 640, 480, 3.6), disc(navy, 600, 440, 3.6), disc(navy, 560, 500, 3.6)}, trace.Options{}, 4},
+		{"larger", []figure{disc(navy, 640, 480, 9)}, trace.Options{}, 2},
+	} {
+		pic := scanned(drawn(760, 560, append(c.specs, disc(navy, 250, 240, 110))...), 6)
+		c.opt.Sheet.Kind = paper.Scan
+		d := traced(t, pic, c.opt).Drawing
+		n := 0
+		for _, l := range d.Layers {
+			n += len(l.Shapes)
+		}
+		if n != c.want {
+			t.Errorf("%s: %d shapes, want %d: %s", c.name, n, c.want, summary(d))
+		}
+	}
+}

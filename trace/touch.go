@@ -587,6 +587,25 @@ func dustOf(face *planar.Face) float64 {
 	return max(math.Sqrt(float64(face.Area)), across/2)
 }
 
+// A mark up to strayMost px across is a stray speck where nothing else is drawn within strayFar px of it.
+const strayMost, strayFar = 12, 100
+
+// isStray reports whether a face lies by itself on the ground, small and far from the boxes of all others.
+func isStray(m *planar.Map, f *quantize.Flats, face *planar.Face) bool {
+	if f.Ground < 0 || int(face.Label) == f.Ground || dustOf(face) > strayMost {
+		return false
+	}
+	for i := range m.Faces {
+		o := &m.Faces[i]
+		self := o.MinX == face.MinX && o.MinY == face.MinY && o.Area == face.Area && o.Label == face.Label
+		if !self && int(o.Label) != f.Ground && o.MinX < face.MaxX+strayFar && o.MaxX > face.MinX-strayFar &&
+			o.MinY < face.MaxY+strayFar && o.MaxY > face.MinY-strayFar {
+			return false
+		}
+	}
+	return true
+}
+
 // isLone reports whether a face is a single pixel with one label all around it.
 func isLone(f *quantize.Flats, face *planar.Face) bool {
 	x, y := int(face.MinX), int(face.MinY)

@@ -223,13 +223,15 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	}
 	// In a picture coded without loss a single pixel that differs from all around it is a mark of its own.
 	lone := opt.Dust == nil && t.sheet.Kind == paper.Digital && !t.sheet.Lossy
-	ek := edgesKey{fk, dust, lone, areaKey(touches), lay.inkKey()}
+	// On paper a speck far from all that is drawn is dirt.
+	stray := opt.Dust == nil && t.sheet.Kind != paper.Digital
+	ek := edgesKey{fk, dust, lone || stray, areaKey(touches), lay.inkKey()}
 	if t.edges == nil || t.edgesKey != ek {
 		from := touchUp(t.flats, touches)
 		if lay != nil && opt.Ink != InkDrawn {
 			from = lay.shown
 		}
-		e, err := measureEdges(ctx, from, t.sheet.Kind == paper.Digital, dust, lone, placesOf(touches, Keep), workers)
+		e, err := measureEdges(ctx, from, t.sheet.Kind == paper.Digital, dust, lone, stray, placesOf(touches, Keep), workers)
 		if err != nil {
 			return nil, err
 		}
@@ -368,9 +370,9 @@ const maxDissolveRounds = 3
 // more is noise or a photograph, and drawing it all would take minutes and help nobody.
 func mostArcs(w, h int) int { return max(15_000, min(250_000, w*h/100)) }
 
-// measureEdges builds the planar map, dissolves dust, save the marks at the places to keep and, if asked to, lone pixels, and
-// measures every boundary. It returns ctx.Err() when ctx ends.
-func measureEdges(ctx context.Context, f *quantize.Flats, digital bool, dust float64, lone bool, keep []fit.Point, workers int) (*edges, error) {
+// measureEdges builds the planar map, dissolves dust, save the marks at the places to keep and, if asked to, lone pixels but not
+// stray specks, and measures every boundary. It returns ctx.Err() when ctx ends.
+func measureEdges(ctx context.Context, f *quantize.Flats, digital bool, dust float64, lone, stray bool, keep []fit.Point, workers int) (*edges, error) {
 	saddle := func(x, y int, a, b, c, d uint8) planar.SaddleKind { return joinSaddle(f, x, y, a, b, c, d) }
 	var builder planar.Builder
 	defer builder.Restore() // the labels are the caller's
@@ -389,6 +391,9 @@ func measureEdges(ctx context.Context, f *quantize.Flats, digital bool, dust flo
 	for round := 0; ; {
 		kept := keptFaces(m, keep)
 		small := func(face *planar.Face) bool {
+			if stray && !kept[face] && isStray(m, f, face) {
+				return true
+			}
 			return dustOf(face) <= e.grain && !kept[face] && !(lone && e.grain == dust && isLone(f, face))
 		}
 		gone := 0
