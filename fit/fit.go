@@ -45,6 +45,9 @@ type Options struct {
 	// Scale widens the windows in which corners are looked for: 1 (which zero means) for plain anti-aliasing, 2
 	// for blurred or noisy edges.
 	Scale float64
+	// Freehand says that a hand drew the edge, on paper say: a part that wavers about a straight line within the Tolerance is
+	// drawn as that line.
+	Freehand bool
 	// Sharp and Smooth are places that a user marked: a corner is forced at the sample nearest each Sharp point (if
 	// one lies within 4 px) and none is made within 3 px of a Smooth one.
 	Sharp, Smooth []Point
@@ -77,6 +80,7 @@ const (
 // setting is Options, checked, with the figures derived from them.
 type setting struct {
 	tol, noise, scale float64
+	freehand          bool
 	rough             float64 // what the corner search takes for noise, px
 	cosTurn, tanTurn  float64 // of the Turn angle; tan is of its half
 	sharp, smooth     []Point
@@ -85,7 +89,7 @@ type setting struct {
 }
 
 func (o Options) setting(p []Point, w []float64, closed bool) setting {
-	s := setting{tol: o.Tolerance, noise: o.Noise, scale: o.Scale, sharp: o.Sharp, smooth: o.Smooth, round: o.Round, tips: o.Tips}
+	s := setting{tol: o.Tolerance, noise: o.Noise, scale: o.Scale, freehand: o.Freehand, sharp: o.Sharp, smooth: o.Smooth, round: o.Round, tips: o.Tips}
 	if !(s.tol > 0) {
 		s.tol = DefaultTolerance
 	}

@@ -96,14 +96,19 @@ type span struct {
 // leastStraight is the shortest straight part that becomes a line of its own between curves, px; straightShare is its
 // least length in tolerances, or in standard deviations of the noise: a shorter one bends as little as any curve does.
 // Tolerances above mostStrict, px, count as that: they allow for the wobble of a hand on paper, which tells nothing of how
-// straight a line was meant (drawings on paper came back a tenth farther off where they did).
+// straight a line was meant (drawings on paper came back a tenth farther off where they did), unless it goes to and fro.
 const leastStraight, straightShare, mostStrict = 10.0, 40.0, 0.5
 
-// spans finds the parts that are straight within the noise: not a gentle bend that merely stays near a chord.
+// spans finds the parts that are straight within the noise, or about which a hand wavered within the tolerance: not a gentle
+// bend that merely stays near a chord.
 func (s *stretch) spans() []span {
 	n := len(s.p)
 	limit := s.straightLimit()
 	least := max(leastStraight, straightShare*max(s.noise, min(s.tol, mostStrict)))
+	core := s.core
+	if s.freehand && s.tol > limit {
+		limit, least, core = s.tol, straightShare*s.tol, s.wavering
+	}
 	holds := func(i, j int) bool {
 		o, u := s.line(i, j)
 		return !s.strays(i-1, j+1, o, u, limit)
@@ -138,7 +143,7 @@ func (s *stretch) spans() []span {
 				bad = mid
 			}
 		}
-		if sp, ok := s.core(i, j, floor, limit); ok && s.length[sp.j]-s.length[sp.i] >= least {
+		if sp, ok := core(i, j, floor, limit); ok && s.length[sp.j]-s.length[sp.i] >= least {
 			out = append(out, sp)
 			i = max(i+1, sp.j)
 			floor = sp.j
@@ -177,6 +182,40 @@ func (s *stretch) core(i, j, floor int, limit float64) (span, bool) {
 	}
 	o, u = s.line(a, b)
 	return span{a, b, o, u}, true
+}
+
+// A line that a hand drew, or that ran into paper, goes to and fro about the straight one that was meant: from one side to
+// the other at least leastSides times, where more than sideShare of its root mean square off counts as a side. The sagitta of its
+// quadratic must not stand out from what so many swings make by chance: by more than swingShare of its standard error.
+const leastSides, sideShare, swingShare = 6, 0.3, 1.2
+
+// wavering tests whether samples i to j waver about a straight line: a bend lies on its inside first, then outside, and inside.
+func (s *stretch) wavering(i, j, _ int, _ float64) (span, bool) {
+	o, u := s.line(i, j)
+	off := func(k int) float64 { return u.Cross(s.p[k].Sub(o)) }
+	var sum float64
+	for k := i; k <= j; k++ {
+		sum += float64(off(k) * off(k))
+	}
+	rms := math.Sqrt(sum / float64(j-i+1))
+	sides, side := 0, 0
+	for k := i; k <= j; k++ {
+		switch d := off(k); {
+		case d > sideShare*rms && side != 1:
+			side = 1
+			sides++
+		case d < -sideShare*rms && side != -1:
+			side = -1
+			sides++
+		}
+	}
+	if sides < leastSides {
+		return span{}, false
+	}
+	q := fitLocal(s.p[i:j+1], s.w[i:j+1], true)
+	half := (s.length[j] - s.length[i]) / 2
+	sagitta := math.Abs(q.c) * half * half
+	return span{i, j, o, u}, sagitta <= float64(swingShare*rms)*math.Sqrt(11.25/float64(sides+1))
 }
 
 // direction returns the tangent at sample i, from the widest window between samples lo and hi, up to 16 px either

@@ -115,7 +115,7 @@ func (o *Options) fit(s *paper.Sheet, noise float64) fit.Options {
 		tolerance = min(3, max(2.2*hand, onPaper(noise)))
 		scale = 1 + hand
 	}
-	return fit.Options{Tolerance: tolerance * o.freedom(), Noise: noise, Turn: turn, Scale: scale}
+	return fit.Options{Tolerance: tolerance * o.freedom(), Noise: noise, Turn: turn, Scale: scale, Freehand: s.Kind != paper.Digital}
 }
 
 // handOf returns by how much a hand wobbled that drew on paper, px, about: by a pixel where the drawing has the usual size,
