@@ -142,7 +142,7 @@ func fitOutlines(ctx context.Context, e *edges, jn junctions, opt fit.Options, w
 	count := 0
 	for _, g := range all {
 		if !e.digital {
-			o.used.Tolerance = max(o.used.Tolerance, g.loose)
+			o.used.Tolerance = max(o.used.Tolerance, looseShare*g.loose)
 		}
 		sum += g.sum
 		count += g.count
@@ -485,6 +485,8 @@ const (
 	mostLoose    = 5.0
 	ownScale     = 1.5
 	ownScaleMost = 3.0
+	// looseShare is how far a curve leaves its samples at worst, in tolerances.
+	looseShare = 1.5
 )
 
 // ownNoise returns the noise of the group's samples on paper, px; 0 for digital pictures.

@@ -249,6 +249,8 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 		t.forgetPixels()
 	}
 	fopt := opt.fit(t.sheet, t.edges.noise)
+	// Where nothing but lines was drawn, no side of an area was meant to be straight.
+	fopt.Freehand = fopt.Freehand && t.flats.Medium != quantize.MediumLine
 	fopt.Sharp, fopt.Smooth = placesOf(touches, Corner), placesOf(touches, Smooth)
 	ck := curvesKey{ek, fmt.Sprint(fopt)}
 	if t.outlines == nil || t.curvesKey != ck {
