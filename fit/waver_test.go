@@ -63,7 +63,7 @@ func TestWaveringSidesAreStraight(t *testing.T) {
 	arc := wavy(700+60*math.Pi, 0.3, func(t float64) Point {
 		p := side(t)
 		if p.Y == 0 {
-			p = p.Add(Point{0, -bow(p.X - 60).Y * 4})
+			p = p.Add(Point{0, -bow(p.X-60).Y * 4})
 		}
 		return p
 	})
