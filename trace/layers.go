@@ -380,7 +380,7 @@ func (s *stack) hide(face int32, run []piece, closed bool) []piece {
 	} else {
 		segs = fit.Within(corridor, run[0].P[0], run[len(run)-1].P[3])
 	}
-	if beside := parallel(run, banks, closed); len(beside) > 0 && len(beside) <= len(segs) {
+	if beside := parallel(run, banks, closed); len(beside) > 0 && len(beside) <= len(segs) && (s.deep == 0 || deepEnough(corridor, beside)) {
 		segs = beside
 	}
 	if !closed && !s.whole && len(segs) > 1 {

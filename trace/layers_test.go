@@ -34,3 +34,28 @@ func TestRoomBeyondStrayEdges(t *testing.T) {
 		t.Errorf("nothing higher near: room for %.2f px", room)
 	}
 }
+
+// A parallel that runs out to the side it stands for is none; what crosses a gate far away is another part of the outline.
+func TestParallelsStayDeep(t *testing.T) {
+	var gates []fit.Corridor
+	for x := 10.0; x <= 190; x += 10 {
+		gates = append(gates, fit.Corridor{Base: fit.Point{X: x}, Normal: fit.Point{Y: 1}, Want: 2.75, Low: 2, High: 3.5})
+	}
+	line := func(y0, y1 float64) []fit.Segment {
+		return []fit.Segment{fit.LineTo(fit.Point{Y: y0}, fit.Point{X: 200, Y: y1})}
+	}
+	for _, c := range []struct {
+		segs []fit.Segment
+		want bool
+	}{
+		{line(2.75, 2.75), true},
+		{line(2.75, 1.2), true},
+		{line(2.75, 0), false},
+		{line(-1, -1), false},
+		{line(-40, -40), true},
+	} {
+		if got := deepEnough(gates, c.segs); got != c.want {
+			t.Errorf("from depth %.2f to %.2f: %v, want %v", c.segs[0].P[0].Y, c.segs[0].P[3].Y, got, c.want)
+		}
+	}
+}

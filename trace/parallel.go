@@ -163,6 +163,33 @@ func (s *side) withEnds(gates []fit.Corridor, a, b fit.Point, first, last bool) 
 	return way
 }
 
+// Where a corner has hardly any room, the parallels of its sides run out to it: on paper, where sides are long, they may come
+// to lie on the side itself. deepEnough reports whether segments cross all gates no nearer to it than half of what was asked
+// for; what is farther than strayFrom px from a gate belongs to another part of the outline.
+func deepEnough(gates []fit.Corridor, segs []fit.Segment) bool {
+	const share, strayFrom = 0.5, 2.0
+	var way []fit.Point
+	for _, g := range segs {
+		way = g.Flatten(append(way, g.P[0]), 0.1)
+	}
+	for i := range gates {
+		g := &gates[i]
+		for k := range way[1:] {
+			d := way[k+1].Sub(way[k])
+			across := g.Normal.Cross(d)
+			if across == 0 {
+				continue
+			}
+			to := way[k].Sub(g.Base)
+			t, far := to.Cross(g.Normal)/across, to.Cross(d)/across
+			if t >= 0 && t <= 1 && far > -strayFrom && far < share*g.Low {
+				return false
+			}
+		}
+	}
+	return true
+}
+
 // staysUnder reports whether lines from place to place stay below the upper ends of the gates that they cross.
 func staysUnder(gates []fit.Corridor, at []fit.Point) bool {
 	for i := range gates {
