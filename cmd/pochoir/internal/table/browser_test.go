@@ -181,16 +181,18 @@ func TestSittingWithASnapshot(t *testing.T) {
 	tb := serve(t, Config{Pictures: []string{dir}})
 	u := sit(t, tb.Address(), 1280, 720)
 	u.drawn()
-	before := u.text("#fig-bytes")
+	figures := func() string { return u.text("#fig-segments") + " " + u.text("#fig-bytes") }
+	const seen = "document.querySelector('#fig-segments').textContent + ' ' + document.querySelector('#fig-bytes').textContent"
+	before := figures()
 
 	// A slider moves: the ribbon is there while it does, the points change after.
 	u.slide("#smoothness", 0.95)
-	u.until("document.querySelector('#fig-bytes').textContent !== %q", before)
+	u.until(seen+" !== %q", before)
 	u.drawn()
 	if v := u.js("document.querySelector('#smoothness').value"); v < "90" || len(v) != 2 {
 		t.Errorf("smoothness is %s", v)
 	}
-	smooth := u.text("#fig-bytes")
+	smooth := figures()
 
 	// The wipe: right of the rule lies the drawing, left of it the picture with its grain.
 	u.do(chromedp.Focus("#view"))
@@ -293,7 +295,7 @@ func TestSittingWithASnapshot(t *testing.T) {
 	if !bytes.Equal(svg, want.Bytes()) {
 		t.Error("the file is not what the recipe beside it makes of the picture")
 	}
-	if fmt.Sprint(res.Report.Segments) != segments || size == before || smooth == before {
+	if fmt.Sprint(res.Report.Segments) != segments || segments+" "+size == before || smooth == before {
 		t.Errorf("%d segments by the engine, %s on the page", res.Report.Segments, segments)
 	}
 	if !bytes.Contains(svg, []byte(`id="darkcyan" fill="#5a3d8c"`)) {
