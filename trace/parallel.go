@@ -172,26 +172,16 @@ func deepEnough(gates []fit.Corridor, segs []fit.Segment) bool {
 	for _, g := range segs {
 		way = g.Flatten(append(way, g.P[0]), 0.1)
 	}
-	for i := range gates {
-		g := &gates[i]
-		for k := range way[1:] {
-			d := way[k+1].Sub(way[k])
-			across := g.Normal.Cross(d)
-			if across == 0 {
-				continue
-			}
-			to := way[k].Sub(g.Base)
-			t, far := to.Cross(g.Normal)/across, to.Cross(d)/across
-			if t >= 0 && t <= 1 && far > -strayFrom && far < share*g.Low {
-				return false
-			}
-		}
-	}
-	return true
+	return crossings(gates, way, func(g *fit.Corridor, far float64) bool { return far <= -strayFrom || far >= share*g.Low })
 }
 
 // staysUnder reports whether lines from place to place stay below the upper ends of the gates that they cross.
 func staysUnder(gates []fit.Corridor, at []fit.Point) bool {
+	return crossings(gates, at, func(g *fit.Corridor, far float64) bool { return far <= g.High })
+}
+
+// crossings reports whether ok holds wherever lines from place to place cross a gate, asked with how far along its normal.
+func crossings(gates []fit.Corridor, at []fit.Point, ok func(g *fit.Corridor, far float64) bool) bool {
 	for i := range gates {
 		g := &gates[i]
 		for k := range at[1:] {
@@ -203,7 +193,7 @@ func staysUnder(gates []fit.Corridor, at []fit.Point) bool {
 			to := at[k].Sub(g.Base)
 			// at[k] + t·d = Base + far·Normal
 			t, far := to.Cross(g.Normal)/across, to.Cross(d)/across
-			if t >= 0 && t <= 1 && far > g.High {
+			if t >= 0 && t <= 1 && !ok(g, far) {
 				return false
 			}
 		}
