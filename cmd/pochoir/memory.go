@@ -9,8 +9,8 @@ import (
 	"time"
 )
 
-// memory holds the runtime to a limit in proportion to the bitmaps in work: near it garbage is collected at once, far
-// below it hardly ever. The limit gives way where what is in use needs more.
+// memory holds the runtime to a limit in proportion to the bitmaps in work: garbage is collected near it, and never below.
+// The limit gives way where what is in use needs more.
 type memory struct {
 	mu    sync.Mutex
 	need  int64 // bytes that the bitmaps in work ask for
@@ -29,9 +29,9 @@ const (
 	leastMemory = 64 << 20
 	// perLive is the least limit for each byte in use: less would do nothing but collect.
 	perLive = 1.15
-	// underLimit is how much of what is in use may pile up unused while there is a limit, in per cent: where most of
-	// the room is free, as when the bitmap is gone and curves are fitted, garbage may wait.
-	underLimit = 400
+	// noPercentage lets garbage pile up to the limit. Collecting it sooner would save nothing, and a bitmap that is made
+	// would have it collected twice for its size alone, when there is none yet.
+	noPercentage = -1
 	// lookEvery is how often what is in use is looked at.
 	lookEvery = 20 * time.Millisecond
 )
@@ -43,7 +43,7 @@ func watchMemory() *memory {
 		return m
 	}
 	if os.Getenv("GOGC") == "" {
-		debug.SetGCPercent(underLimit)
+		debug.SetGCPercent(noPercentage)
 	}
 	m.set()
 	go func() {
