@@ -83,16 +83,15 @@ func coreCensus(px *Pixels, core, deep []uint64, workers int) []tally {
 	rowBands(px.H, workers, func(band, y0, y1 int) {
 		part := &parts[band]
 		for y := y0; y < y1; y++ {
-			row := px.Pix[4*y*w : 4*(y+1)*w]
-			for x := 0; x < w; {
-				c := at(row, x)
-				e := runEnd(row, x+1, w, c)
-				if e > x+1 {
-					if n := countBits(core, y*w+x, y*w+e); n > 0 {
-						part.add(c, n, countBits(deep, y*w+x, y*w+e))
+			for i, end := y*w, (y+1)*w; i < end; {
+				c := px.at(i)
+				e := px.runEnd(i+1, end, c)
+				if e > i+1 {
+					if n := countBits(core, i, e); n > 0 {
+						part.add(c, n, countBits(deep, i, e))
 					}
 				}
-				x = e
+				i = e
 			}
 		}
 	})
@@ -111,7 +110,7 @@ func solidCensus(px *Pixels, solid []uint64, workers int) []tally {
 				break
 			}
 			e := nextClear(solid, i, end)
-			part.add(at(px.Pix, i), e-i, e-i)
+			part.add(px.at(i), e-i, e-i)
 			i = e
 		}
 	})

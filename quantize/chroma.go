@@ -1,9 +1,6 @@
 package quantize
 
-import (
-	"encoding/binary"
-	"math"
-)
+import "math"
 
 // This file reads chroma that was stored at lower resolution between its samples. Decoders repeat each sample over the
 // pixels it stands for, which moves an edge that only chroma shows by up to half a sample, forth and back from row to row.
@@ -21,14 +18,15 @@ const (
 // does not come in pairs of equal pixels.
 type chromaGrid struct{ x, y int }
 
-// gridOf finds the chroma samples of a picture of w x h pixels.
-func gridOf(pix []uint8, w, h, workers int) chromaGrid {
+// gridOf finds the chroma samples of a picture.
+func gridOf(px *Pixels, workers int) chromaGrid {
+	w, h := px.W, px.H
 	every := 1 + w*h/gridLook
 	changes := func(i, j int) bool {
-		if at(pix, i) == at(pix, j) || clipped(pix, i) || clipped(pix, j) {
+		if px.at(i) == px.at(j) || px.clipped(i) || px.clipped(j) {
 			return false
 		}
-		d := softTone(pix, i).sub(softTone(pix, j))
+		d := px.softTone(i).sub(px.softTone(j))
 		return max(math.Abs(d.y), math.Abs(d.z)) > sameChroma
 	}
 	type count [2]int // of changes, by the parity of the first of two pixels
@@ -39,24 +37,24 @@ func gridOf(pix []uint8, w, h, workers int) chromaGrid {
 			if y/2%every != every/2 { // rows in pairs, so that those of either parity are among them
 				continue
 			}
-			row := pix[4*y*w : 4*(y+1)*w]
-			for x := 0; ; {
-				if x = runEnd(row, x+1, w, at(row, x)); x == w {
+			for i, end := y*w, (y+1)*w; ; {
+				if i = px.runEnd(i+1, end, px.at(i)); i == end {
 					break
 				}
-				if i := y*w + x; changes(i-1, i) {
-					n[0][(x-1)&1]++
+				if changes(i-1, i) {
+					n[0][(i-1-y*w)&1]++
 				}
 			}
 			if y+1 == h {
 				break
 			}
-			below := pix[4*(y+1)*w : 4*(y+2)*w]
-			for x := 0; x < w; x++ {
-				if x+2 <= w && binary.LittleEndian.Uint64(row[4*x:]) == binary.LittleEndian.Uint64(below[4*x:]) {
-					x++
-				} else if i := y*w + x; changes(i, i+w) {
-					n[1][y&1]++
+			for i := y * w; i < (y+1)*w; i++ {
+				if c := px.at(i); c != px.at(i+w) {
+					if changes(i, i+w) {
+						n[1][y&1]++
+					}
+				} else if e := px.runEnd(i+1, (y+1)*w, c); e > i+1 { // as far as both rows are alike
+					i = px.runEnd(i+w+1, e+w, c) - w - 1
 				}
 			}
 		}
@@ -78,21 +76,10 @@ func gridOf(pix []uint8, w, h, workers int) chromaGrid {
 	return chromaGrid{phase(0), phase(1)}
 }
 
-func softTone(pix []uint8, i int) tone {
-	p := pix[4*i : 4*i+3 : 4*i+3]
-	return toneOf(p[0], p[1], p[2], true)
-}
-
-// clipped reports whether a channel of pixel i may have been cut off, so that its chroma is not what was stored.
-func clipped(pix []uint8, i int) bool {
-	p := pix[4*i : 4*i+3 : 4*i+3]
-	return min(p[0], p[1], p[2]) == 0 || max(p[0], p[1], p[2]) == 255
-}
-
 // between returns the tone of pixel i with chroma interpolated between the four nearest samples, linearly either way, as
 // their centres lie half a pixel inside. Beside clipped pixels and at the picture's frame it is the tone as it is.
 func (f *Flats) between(i int) tone {
-	c := softTone(f.pix, i)
+	c := f.px.softTone(i)
 	x, y := i%f.W, i/f.W
 	dx, dy := 0, 0
 	if f.grid.x >= 0 {
@@ -105,10 +92,10 @@ func (f *Flats) between(i int) tone {
 		return c
 	}
 	beside, above, across := i+dx, i+dy*f.W, i+dx+dy*f.W
-	if clipped(f.pix, i) || clipped(f.pix, beside) || clipped(f.pix, above) || clipped(f.pix, across) {
+	if f.px.clipped(i) || f.px.clipped(beside) || f.px.clipped(above) || f.px.clipped(across) {
 		return c
 	}
-	b, a, d := softTone(f.pix, beside), softTone(f.pix, above), softTone(f.pix, across)
+	b, a, d := f.px.softTone(beside), f.px.softTone(above), f.px.softTone(across)
 	c.y = (float64(9*c.y) + float64(3*b.y) + float64(3*a.y) + d.y) / 16
 	c.z = (float64(9*c.z) + float64(3*b.z) + float64(3*a.z) + d.z) / 16
 	return c

@@ -46,7 +46,7 @@ func TestChromaBetweenItsSamples(t *testing.T) {
 				}
 			}
 		}
-		f := &Flats{W: w, H: h, Palette: make([]Swatch, 2), Labels: make([]uint8, w*h), pix: pix}
+		f := &Flats{W: w, H: h, Palette: make([]Swatch, 2), Labels: make([]uint8, w*h), px: Pixels{W: w, H: h, Pix: pix}}
 		f.measure([][]tone{{toneOfRGB(a, true)}, {toneOfRGB(b, true)}}, true, chromaBlur, 1)
 		if f.grid != grid {
 			t.Errorf("samples at %v, found %v", grid, f.grid)
@@ -80,11 +80,11 @@ func TestWholeChromaHasNoGrid(t *testing.T) {
 	for i := range pix {
 		pix[i] = uint8(20 + rnd.IntN(200))
 	}
-	if g := gridOf(pix, w, h, 2); g != (chromaGrid{-1, -1}) {
+	if g := gridOf(&Pixels{W: w, H: h, Pix: pix}, 2); g != (chromaGrid{-1, -1}) {
 		t.Errorf("noise: samples found at %v", g)
 	}
 	clear(pix)
-	if g := gridOf(pix, w, h, 2); g != (chromaGrid{-1, -1}) {
+	if g := gridOf(&Pixels{W: w, H: h, Pix: pix}, 2); g != (chromaGrid{-1, -1}) {
 		t.Errorf("one colour: samples found at %v", g)
 	}
 }

@@ -14,12 +14,11 @@ func (q *flattener) classify(table map[uint32]uint8) {
 		var last uint32
 		label, known := uint8(unlabelled), false
 		for y := y0; y < y1; y++ {
-			row := q.px.Pix[4*y*w : 4*(y+1)*w]
 			out := q.labels[y*w : (y+1)*w]
 			for x := 0; x < w; {
-				c := at(row, x)
-				e := x + 1
-				if i := y*w + x; bit(even, i) {
+				i := y*w + x
+				c, e := q.px.at(i), x+1
+				if bit(even, i) {
 					e += nextClear(even, i, y*w+w) - i
 				}
 				if !known || c != last {
@@ -88,7 +87,7 @@ func (q *flattener) markPaper(y0, y1 int) {
 		return
 	}
 	for i := y0 * q.w; i < y1*q.w; i++ {
-		if q.px.Clear[i] && at(q.px.Pix, i)&0xffffff == pack(paperColour) {
+		if q.px.Clear[i] && q.px.at(i)&0xffffff == pack(paperColour) {
 			q.labels[i] = uint8(q.paper)
 		}
 	}

@@ -19,18 +19,16 @@ func uniformBlocks(px *Pixels, workers int) []uint64 {
 	b := large.Make[uint64](bitmapLen(w * h))
 	rowBands(h-1, workers, func(_, y0, y1 int) {
 		for y := y0; y < y1; y++ {
-			top := px.Pix[4*y*w : 4*(y+1)*w]
-			below := px.Pix[4*(y+1)*w : 4*(y+2)*w]
-			for x := 0; x+1 < w; {
-				c := at(top, x)
-				if at(below, x) != c {
-					x++
+			for i, end := y*w, (y+1)*w; i+1 < end; {
+				c := px.at(i)
+				if px.at(i+w) != c {
+					i++
 					continue
 				}
-				e := min(runEnd(top, x+1, w, c), w)
-				e = runEnd(below, x+1, e, c)
-				setBits(b, y*w+x, y*w+e-1)
-				x = e
+				e := px.runEnd(i+1, end, c)
+				e = px.runEnd(i+w+1, e+w, c) - w
+				setBits(b, i, e-1)
+				i = e
 			}
 		}
 	})

@@ -12,7 +12,7 @@ func (f *Flats) measure(shades [][]tone, soft bool, blur float64, workers int) {
 	n := len(shades)
 	f.soft, f.chromaBlur = soft, blur
 	if f.grid = (chromaGrid{-1, -1}); blur > 0 { // chroma at lower resolution
-		f.grid = gridOf(f.pix, f.W, f.H, workers)
+		f.grid = gridOf(&f.px, workers)
 	}
 	f.runs = make([]pairRun, n*n)
 	for a := range n {
@@ -50,8 +50,7 @@ func (f *Flats) toneFor(i int, m *pair) tone {
 	if m.byChroma && (f.grid.x >= 0 || f.grid.y >= 0) {
 		return f.between(i)
 	}
-	p := f.seen(i)
-	return toneOf(p[0], p[1], p[2], f.soft)
+	return toneAt(f.seen(i), f.soft)
 }
 
 // Mixed is Coverage and, beside it, by how many levels the pixel's colour misses every mixture of a and b.

@@ -20,14 +20,12 @@ func roughened(px *Pixels, workers int) bool {
 	rowBands(px.H, workers, func(band, y0, y1 int) {
 		slight, much := 0, 0
 		for y := y0; y < y1; y++ {
-			row := px.Pix[4*y*w : 4*(y+1)*w]
-			for x := 0; x+1 < w; {
-				c := at(row, x)
-				x = runEnd(row, x+1, w, c)
-				if x == w {
+			for i, end := y*w, (y+1)*w; ; {
+				c := px.at(i)
+				if i = px.runEnd(i+1, end, c); i == end {
 					break
 				}
-				d := at(row, x)
+				d := px.at(i)
 				if near8(uint8(c), uint8(d), slightStep) && near8(uint8(c>>8), uint8(d>>8), slightStep) && near8(uint8(c>>16), uint8(d>>16), slightStep) {
 					slight++
 				} else {

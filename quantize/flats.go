@@ -30,7 +30,7 @@ type Flats struct {
 	Noise   float64  // standard deviation of a flat area, 8-bit levels a channel; 0 for a clean digital picture
 	Blur    float64  // standard deviation of the edge spread beyond the pixel's box, px; 0 for plain anti-aliasing
 
-	pix        []uint8    // the picture, R,G,B,A; read by Coverage
+	px         Pixels     // the picture, its pixels alone; read by Coverage
 	clear      overlay    // of its pixels, those without the ringing of an edge and without what shines through a seam
 	soft       bool       // luma and chroma were coded apart, with loss
 	chromaBlur float64    // of its mixtures
@@ -44,12 +44,12 @@ func (f *Flats) IsCore(i int) bool { return f.Core[i>>6]>>(uint(i)&63)&1 != 0 }
 
 // Forget lets go of all that is held by the pixel, labels included, to save memory; what is known of the picture as a
 // whole stays.
-func (f *Flats) Forget() { f.Labels, f.Core, f.pix, f.clear = nil, nil, nil, overlay{} }
+func (f *Flats) Forget() { f.Labels, f.Core, f.px, f.clear = nil, nil, Pixels{}, overlay{} }
 
 // Pixel returns the picture's colour at pixel i, 8-bit levels.
 func (f *Flats) Pixel(i int) (r, g, b float64) {
-	p := f.seen(i)
-	return float64(p[0]), float64(p[1]), float64(p[2])
+	u, v, w := channels(f.seen(i))
+	return float64(u), float64(v), float64(w)
 }
 
 // Unrung reports whether the picture was coded with loss and the ringing beside its edges has been taken out of luma.

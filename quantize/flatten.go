@@ -46,8 +46,8 @@ func Flatten(px Pixels, opt Options) (*Flats, error) {
 	if px.W < 1 || px.H < 1 {
 		return nil, ErrEmpty
 	}
-	if len(px.Pix) != 4*px.W*px.H || px.Clear != nil && len(px.Clear) != px.W*px.H {
-		return nil, fmt.Errorf("quantize: %d bytes for %d x %d pixels", len(px.Pix), px.W, px.H)
+	if px.len() != px.W*px.H || px.Clear != nil && len(px.Clear) != px.W*px.H {
+		return nil, fmt.Errorf("quantize: %d pixels for %d x %d", px.len(), px.W, px.H)
 	}
 	if err := opt.check(); err != nil {
 		return nil, err
@@ -146,8 +146,7 @@ func (q *flattener) blank() []uint64 {
 }
 
 func (q *flattener) tone(i int) tone {
-	p := q.clear.over(q.px.Pix, i)
-	return toneOf(p[0], p[1], p[2], q.soft)
+	return toneAt(q.clear.over(q.px, i), q.soft)
 }
 
 func (q *flattener) addTint(c colour.RGB, cores int) int {

@@ -13,6 +13,7 @@ import (
 	"testing"
 
 	"pochoir/quantize/colour"
+	"pochoir/quantize/mosaic"
 )
 
 var (
@@ -196,6 +197,41 @@ func TestFlattenHarbour(t *testing.T) {
 				t.Errorf("%d pixels away from edges have a wrong label", wrong)
 			}
 		})
+	}
+}
+
+// TestMosaicIsFlattenedAsItsBitmap: the same labels, cores and shares, whether pixels come as a bitmap or as a mosaic.
+func TestMosaicIsFlattenedAsItsBitmap(t *testing.T) {
+	px := rendered(240, 200, harbour)
+	ink := rendered(241, 120, func(x, y float64) colour.RGB {
+		if inside(x, y, 60, 60, 40) && !inside(x, y, 60, 60, 34) || x > 130 && x < 133 {
+			return black
+		}
+		return white
+	})
+	for name, px := range map[string]Pixels{
+		"clean": px, "jpeg 88": jpegOf(t, px, 88), "jpeg 40": jpegOf(t, px, 40), "ink": ink, "ink, jpeg 70": jpegOf(t, ink, 70),
+	} {
+		for medium, opt := range map[string]Options{"found": {Workers: 2}, "line": {Workers: 2, Medium: MediumLine}} {
+			m := px
+			m.Mosaic, m.Pix = mosaic.New(px.W*px.H, 1), nil
+			m.Mosaic.Fill(0, px.Pix)
+			want, got := flatten(t, px, opt), flatten(t, m, opt)
+			if !slices.Equal(got.Palette, want.Palette) || !bytes.Equal(got.Labels, want.Labels) || !slices.Equal(got.Core, want.Core) ||
+				got.Noise != want.Noise || got.Blur != want.Blur || got.grid != want.grid {
+				t.Errorf("%s, medium %s: other flats than those of the bitmap", name, medium)
+				continue
+			}
+			for i := range got.Labels {
+				if b := uint8(i % len(got.Palette)); got.Coverage(i, got.Labels[i], b) != want.Coverage(i, want.Labels[i], b) {
+					t.Errorf("%s, medium %s: another share in pixel %d", name, medium, i)
+					break
+				}
+			}
+			if a, b := got.Copy(), want.Copy(); !bytes.Equal(a.px.Pix, b.px.Pix) {
+				t.Errorf("%s, medium %s: a copy has other pixels", name, medium)
+			}
+		}
 	}
 }
 

@@ -27,11 +27,16 @@ func (q *flattener) greys() []uint8 {
 	g := large.Make[uint8](q.w * q.h)
 	rowBands(q.h, q.opt.Workers, func(_, y0, y1 int) {
 		for i := y0 * q.w; i < y1*q.w; i++ {
-			p := q.px.Pix[4*i : 4*i+3 : 4*i+3]
-			g[i] = uint8((299*uint32(p[0]) + 587*uint32(p[1]) + 114*uint32(p[2]) + 500) / 1000)
+			g[i] = uint8(greyOf(q.px.at(i)))
 		}
 	})
 	return g
+}
+
+// greyOf returns the luma of a pixel, levels (ITU-R BT.601).
+func greyOf(p uint32) int {
+	r, g, b := channels(p)
+	return (299*int(r) + 587*int(g) + 114*int(b) + 500) / 1000
 }
 
 // inkOnly reports whether a rough picture shows nothing but ink on paper: no colours, and no even places of a level
@@ -46,12 +51,13 @@ func (q *flattener) inkOnly() bool {
 			return false
 		}
 		for x := 0; x < q.w; x += every {
-			p := q.px.Pix[4*(y*q.w+x):][:3]
-			lo, hi := min(p[0], p[1], p[2]), max(p[0], p[1], p[2])
+			p := q.px.at(y*q.w + x)
+			r, g, b := channels(p)
+			lo, hi := min(r, g, b), max(r, g, b)
 			if int(hi)-int(lo) > inkTint {
 				coloured++
 			}
-			count[(299*int(p[0])+587*int(p[1])+114*int(p[2])+500)/1000]++
+			count[greyOf(p)]++
 			n++
 		}
 	}
@@ -68,8 +74,7 @@ func (q *flattener) inkOnly() bool {
 	for y := every; y < q.h-1; y += every {
 		for x := every; x < q.w-1; x += every {
 			i := y*q.w + x
-			p := q.px.Pix[4*i:][:3]
-			if v := (299*int(p[0]) + 587*int(p[1]) + 114*int(p[2]) + 500) / 1000; v > lo && v < hi && q.quiet(i) {
+			if v := greyOf(q.px.at(i)); v > lo && v < hi && q.quiet(i) {
 				quiet++
 			}
 		}
@@ -290,7 +295,7 @@ func (q *flattener) inkTints(grey []uint8, f *inkField) {
 	var parts [2]census
 	for i, l := range q.labels {
 		if bit(q.core, i) || l == inkLabel && parts[inkLabel].used == 0 {
-			parts[l].add(at(q.px.Pix, i), 1, 0)
+			parts[l].add(q.px.at(i), 1, 0)
 		}
 	}
 	colours := [2]colour.RGB{paperLabel: {R: 255, G: 255, B: 255}}
@@ -305,7 +310,7 @@ func (q *flattener) inkTints(grey []uint8, f *inkField) {
 	if f == nil {
 		return
 	}
-	pix := make([]uint8, len(q.px.Pix))
+	pix := make([]uint8, 4*q.w*q.h)
 	ink, paper := colours[inkLabel], colours[paperLabel]
 	rowBands(q.h, q.opt.Workers, func(_, y0, y1 int) {
 		for y := y0; y < y1; y++ {

@@ -86,7 +86,6 @@ func (q *flattener) nearestLabels(pixels []int) {
 			R: uint8(c>>10<<cellShift + half), G: uint8(c>>5&31<<cellShift + half), B: uint8(c&31<<cellShift + half)}))
 	}
 	for _, i := range pixels {
-		p := q.px.Pix[4*i : 4*i+3 : 4*i+3]
-		q.labels[i] = near[cellOf(p[0], p[1], p[2])]
+		q.labels[i] = near[cellOf(channels(q.px.at(i)))]
 	}
 }

@@ -273,7 +273,7 @@ func (s *onPaper) finish(under []uint8, palette []Swatch) *Flats {
 	}
 	f.measure(shades, false, 0, s.workers)
 	f.Core = large.Make[uint64](bitmapLen(w * h))
-	f.pix = large.Make[uint8](4 * w * h)
+	f.px.Pix = large.Make[uint8](4 * w * h)
 	reach := min(max(2+int(math.Ceil(s.blur)), 3), 5)
 	edge := s.nearEdge(under, reach)
 	rowBands(h, s.workers, func(_, lo, hi int) {
@@ -290,7 +290,7 @@ func (s *onPaper) finish(under []uint8, palette []Swatch) *Flats {
 					}
 					setBits(f.Core, y*w+x, y*w+e)
 				}
-				for p := f.pix[4*(y*w+x) : 4*(y*w+e)]; len(p) >= 4; p = p[4:] {
+				for p := f.px.Pix[4*(y*w+x) : 4*(y*w+e)]; len(p) >= 4; p = p[4:] {
 					p[0], p[1], p[2], p[3] = c.R, c.G, c.B, 255
 				}
 				x = e

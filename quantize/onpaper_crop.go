@@ -108,11 +108,11 @@ func (f *Flats) padded(w, h int, r image.Rectangle, into []uint8, workers int) {
 	if into == nil {
 		into = large.Make[uint8](4 * w * h)
 	}
-	labels, pix, core := f.Labels, f.pix, f.Core
+	labels, pix, core := f.Labels, f.px.Pix, f.Core
 	pw := r.Dx()
 	ground := f.Palette[f.Ground].Colour
 	f.W, f.H = w, h
-	f.Labels, f.pix, f.Core = large.Make[uint8](w*h), into, large.Make[uint64](bitmapLen(w*h))
+	f.Labels, f.px.Pix, f.Core = large.Make[uint8](w*h), into, large.Make[uint64](bitmapLen(w*h))
 	bare := make([]uint8, 4*w) // a row of ground
 	for i := 0; i < len(bare); i += 4 {
 		bare[i], bare[i+1], bare[i+2], bare[i+3] = ground.R, ground.G, ground.B, 255
@@ -126,7 +126,7 @@ func (f *Flats) padded(w, h int, r image.Rectangle, into []uint8, workers int) {
 		}
 		setBits(f.Core, lo*w, hi*w)
 		for y := lo; y < hi; y++ {
-			row := f.pix[4*y*w : 4*(y+1)*w]
+			row := f.px.Pix[4*y*w : 4*(y+1)*w]
 			if y < r.Min.Y || y >= r.Max.Y {
 				copy(row, bare)
 				continue

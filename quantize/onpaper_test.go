@@ -134,7 +134,7 @@ func TestPaperWorkersDoNotMatter(t *testing.T) {
 			first = f
 			continue
 		}
-		if !bytes.Equal(f.Labels, first.Labels) || !bytes.Equal(f.pix, first.pix) {
+		if !bytes.Equal(f.Labels, first.Labels) || !bytes.Equal(f.px.Pix, first.px.Pix) {
 			t.Errorf("%d workers give another result than 1", workers)
 		}
 	}
@@ -235,7 +235,7 @@ func TestPaperLockedPalette(t *testing.T) {
 	}
 	// where two reds come under one swatch there is no edge left, nor a pixel of another colour
 	for i, l := range f.Labels {
-		if f.IsCore(i) && (f.pix[4*i] != f.Palette[l].Colour.R || f.pix[4*i+1] != f.Palette[l].Colour.G) {
+		if f.IsCore(i) && (f.px.Pix[4*i] != f.Palette[l].Colour.R || f.px.Pix[4*i+1] != f.Palette[l].Colour.G) {
 			t.Fatalf("core pixel %d does not show its swatch", i)
 		}
 	}

@@ -51,7 +51,7 @@ func (q *flattener) plateau(i int) uint8 {
 	square := [4]int{i, i + 1, i + q.w, i + q.w + 1}
 	lo, hi := 255*256, 0
 	for _, j := range square {
-		p := at(q.px.Pix, j)
+		p := q.px.at(j)
 		l := 77*int(uint8(p)) + 150*int(uint8(p>>8)) + 29*int(uint8(p>>16))
 		if lo, hi = min(lo, l), max(hi, l); hi-lo > plateauRange*256 {
 			return unlabelled

@@ -48,8 +48,8 @@ func (f *Flats) Pour(to []uint8) *Flats {
 // Copy returns a copy of f whose pixels can be painted.
 func (f *Flats) Copy() *Flats {
 	g := *f
-	g.Labels, g.Core, g.pix = slices.Clone(f.Labels), slices.Clone(f.Core), slices.Clone(f.pix)
-	f.clear.lay(g.pix)
+	g.Labels, g.Core, g.px = slices.Clone(f.Labels), slices.Clone(f.Core), Pixels{W: f.W, H: f.H, Pix: f.px.bitmap()}
+	f.clear.lay(g.px.Pix)
 	g.clear = overlay{}
 	return &g
 }
@@ -57,7 +57,7 @@ func (f *Flats) Copy() *Flats {
 // Paint makes pixel i show the swatch of label l, unmixed. It wants a Copy.
 func (f *Flats) Paint(i int, l uint8) {
 	c := f.Palette[l].Colour
-	f.pix[4*i], f.pix[4*i+1], f.pix[4*i+2] = c.R, c.G, c.B
+	f.px.Pix[4*i], f.px.Pix[4*i+1], f.px.Pix[4*i+2] = c.R, c.G, c.B
 	f.Labels[i] = l
 	f.Core[i>>6] |= 1 << (uint(i) & 63)
 }
@@ -71,7 +71,7 @@ func (f *Flats) Cover(i int, l uint8, share float64) {
 	}
 	c := f.Palette[l].Colour
 	for k, v := range [3]uint8{c.R, c.G, c.B} {
-		p := &f.pix[4*i+k]
+		p := &f.px.Pix[4*i+k]
 		*p = uint8(math.Round(float64((1-share)*float64(*p)) + float64(share*float64(v))))
 	}
 	f.Core[i>>6] &^= 1 << (uint(i) & 63)
@@ -86,7 +86,7 @@ func (f *Flats) Exchange(i int, old, beside, l uint8) {
 	share := f.Coverage(i, old, beside)
 	was, now := f.Palette[old].Colour, f.Palette[l].Colour
 	for k, d := range [3]float64{float64(now.R) - float64(was.R), float64(now.G) - float64(was.G), float64(now.B) - float64(was.B)} {
-		p := &f.pix[4*i+k]
+		p := &f.px.Pix[4*i+k]
 		*p = uint8(min(255, max(0, math.Round(float64(*p)+float64(share*d)))))
 	}
 	f.Core[i>>6] &^= 1 << (uint(i) & 63)

@@ -117,7 +117,7 @@ func (q *flattener) unring() {
 	for _, row := range found {
 		for k := range row {
 			p := &row[k]
-			q.clear.put(p, q.px.Pix)
+			q.clear.put(p, q.px)
 			q.labels[p.at] = p.label
 		}
 	}
@@ -135,21 +135,26 @@ const pageSize = 8
 
 // overlay holds pixels that are seen instead of a picture's own.
 type overlay struct {
-	at  []int32 // by page: the number of its pixels in pix, plus 1; 0 where there are none
-	pix []uint8 // R,G,B,A
+	pixels int     // of the picture
+	at     []int32 // by page: the number of its pixels in pix, plus 1; 0 where there are none
+	pix    []uint8 // R,G,B,A
 }
 
 // newOverlay returns an overlay of a picture of so many pixels.
-func newOverlay(pixels int) overlay { return overlay{at: make([]int32, (pixels+pageSize-1)/pageSize)} }
+func newOverlay(pixels int) overlay {
+	return overlay{pixels: pixels, at: make([]int32, (pixels+pageSize-1)/pageSize)}
+}
 
-// put takes p up; the others of its page are those of pix until they are put themselves.
-func (o *overlay) put(p *clearPixel, pix []uint8) {
+// put takes p up; the others of its page are those of px until they are put themselves.
+func (o *overlay) put(p *clearPixel, px *Pixels) {
 	page, in := int(p.at)/pageSize, int(p.at)%pageSize
 	if o.at[page] == 0 {
-		from := 4 * pageSize * page
 		o.pix = append(o.pix, make([]uint8, 4*pageSize)...)
 		o.at[page] = int32(len(o.pix) / (4 * pageSize))
-		copy(o.pix[len(o.pix)-4*pageSize:], pix[from:min(from+4*pageSize, len(pix))])
+		own := o.pix[len(o.pix)-4*pageSize:]
+		for k := range min(pageSize, o.pixels-pageSize*page) {
+			binary.LittleEndian.PutUint32(own[4*k:], px.at(pageSize*page+k))
+		}
 	}
 	copy(o.pix[4*(pageSize*int(o.at[page]-1)+in):], p.colour[:])
 }
@@ -163,19 +168,18 @@ func (o *overlay) lay(pix []uint8) {
 	}
 }
 
-// over returns the channels of pixel i of pix, with o over it.
-func (o *overlay) over(pix []uint8, i int) []uint8 {
+// over returns pixel i of px, with o over it.
+func (o *overlay) over(px *Pixels, i int) uint32 {
 	if len(o.at) > 0 {
 		if k := int(o.at[uint(i)/pageSize]); k > 0 {
-			p := 4 * (pageSize*(k-1) + int(uint(i)%pageSize))
-			return o.pix[p : p+3 : p+3]
+			return at(o.pix, pageSize*(k-1)+int(uint(i)%pageSize))
 		}
 	}
-	return pix[4*i : 4*i+3 : 4*i+3]
+	return px.at(i)
 }
 
-// seen returns the channels of pixel i, without what was taken out of them.
-func (f *Flats) seen(i int) []uint8 { return f.clear.over(f.pix, i) }
+// seen returns pixel i, without what was taken out of it.
+func (f *Flats) seen(i int) uint32 { return f.clear.over(&f.px, i) }
 
 // unringer holds what all blocks share.
 type unringer struct {
@@ -319,13 +323,14 @@ func (u *unringer) mend(dst []clearPixel, b *ringBlock, c *LumaBlock, y int) []c
 	for k, o := range b.other {
 		i := (y0+k/blockSide)*u.w + x0 + k%blockSide
 		p := clearPixel{at: int32(i), label: u.labels[i]}
-		own, px := &u.tints[p.label], u.px.Pix[4*i:4*i+3:4*i+3]
+		own, was := &u.tints[p.label], [3]uint8{}
+		was[0], was[1], was[2] = channels(u.px.at(i))
 		switch o {
 		case p.label:
 			p.colour = [3]uint8{own.colour.R, own.colour.G, own.colour.B}
 		case unlabelled:
 			d := b.luma[k] - u.tone(i).x
-			for ch, v := range px {
+			for ch, v := range was {
 				p.colour[ch] = uint8(max(0, min(255, float64(v)+d)) + 0.5)
 			}
 		default:
@@ -339,7 +344,7 @@ func (u *unringer) mend(dst []clearPixel, b *ringBlock, c *LumaBlock, y int) []c
 				p.label = o
 			}
 		}
-		if p.label != u.labels[i] || p.colour != [3]uint8(px) {
+		if p.label != u.labels[i] || p.colour != was {
 			dst = append(dst, p)
 		}
 	}

@@ -156,7 +156,7 @@ func TestUnringUnlike(t *testing.T) {
 		}
 	}
 	q.unring()
-	f := &Flats{W: w, H: h, pix: px.Pix, clear: q.clear}
+	f := &Flats{W: w, H: h, px: px, clear: q.clear}
 	changed := func(x0, y0 int) bool {
 		for k := range blockSide * blockSide {
 			i := (y0+k/blockSide)*w + x0 + k%blockSide

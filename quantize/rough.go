@@ -105,9 +105,9 @@ func cellCensus(px *Pixels, calm bool, workers int) []tally {
 				for y := r * side; y < min((r+1)*side, px.H); y++ {
 					for x := c * side; x < min((c+1)*side, px.W); x++ {
 						k := (y-r*side)/2*2 + (x-c*side)/2
-						p := px.Pix[4*(y*px.W+x):]
+						p := px.at(y*px.W + x)
 						for ch := range 3 {
-							sum[k][ch] += int(p[ch])
+							sum[k][ch] += int(uint8(p >> (8 * ch)))
 						}
 						n[k]++
 					}
@@ -140,9 +140,9 @@ func (q *flattener) mean() colour.RGB {
 	var s [3]int
 	n := q.w * q.h
 	for i := range n {
-		p := q.px.Pix[4*i : 4*i+3 : 4*i+3]
+		p := q.px.at(i)
 		for k := range s {
-			s[k] += int(p[k])
+			s[k] += int(uint8(p >> (8 * k)))
 		}
 	}
 	return colour.RGB{R: uint8(s[0] / n), G: uint8(s[1] / n), B: uint8(s[2] / n)}
@@ -163,12 +163,11 @@ func (q *flattener) classifyRough() {
 		known := tables.Get().(*answers)
 		defer tables.Put(known)
 		for y := y0; y < y1; y++ {
-			row := q.px.Pix[4*y*w : 4*(y+1)*w]
 			out := q.labels[y*w : (y+1)*w]
 			for x := 0; x < w; {
-				c := at(row, x)
-				e := x + 1
-				if i := y*w + x; bit(even, i) {
+				i := y*w + x
+				c, e := q.px.at(i), x+1
+				if bit(even, i) {
 					e += nextClear(even, i, y*w+w) - i
 				}
 				key := c&0xffffff | 1<<24

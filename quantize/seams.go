@@ -98,7 +98,7 @@ func (q *flattener) takeSeams(pixels []int) {
 	q.clear, q.seamed = newOverlay(q.w*q.h), q.blank()
 	for _, s := range seams {
 		for k := range s {
-			q.clear.put(&s[k].clearPixel, q.px.Pix)
+			q.clear.put(&s[k].clearPixel, q.px)
 			q.labels[s[k].at] = s[k].label
 			setBits(q.seamed, int(s[k].at), int(s[k].at)+1)
 		}

@@ -17,7 +17,7 @@ func (q *flattener) flats() *Flats {
 	for k, t := range q.tints {
 		shades[under[k]] = append(shades[under[k]], t.v)
 	}
-	f := &Flats{W: q.w, H: q.h, Palette: swatches, Labels: q.labels, Core: q.core, pix: q.px.Pix, clear: q.clear}
+	f := &Flats{W: q.w, H: q.h, Palette: swatches, Labels: q.labels, Core: q.core, px: Pixels{W: q.w, H: q.h, Pix: q.px.Pix, Mosaic: q.px.Mosaic}, clear: q.clear}
 	f.measure(shades, q.soft, q.chromaBlur, q.opt.Workers)
 	var to [256]uint8
 	moved := false

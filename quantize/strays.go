@@ -106,7 +106,7 @@ func (q *flattener) quiet(i int) bool {
 
 // step reports whether pixels i and i+o differ little.
 func (q *flattener) step(i, o int) bool {
-	a, b := at(q.px.Pix, i), at(q.px.Pix, i+o)
+	a, b := q.px.at(i), q.px.at(i+o)
 	r, g, bl := int(uint8(a))-int(uint8(b)), int(uint8(a>>8))-int(uint8(b>>8)), int(uint8(a>>16))-int(uint8(b>>16))
 	y := 77*r + 150*g + 29*bl
 	return y <= quietStep*256 && y >= -quietStep*256 && r <= quietColour && r >= -quietColour && bl <= quietColour && bl >= -quietColour
@@ -118,7 +118,7 @@ func (q *flattener) median(pixels []int) colour.RGB {
 	for k := range m {
 		var count [256]int
 		for _, i := range pixels {
-			count[q.px.Pix[4*i+k]]++
+			count[uint8(q.px.at(i)>>(8*k))]++
 		}
 		n := 0
 		for v := range count {

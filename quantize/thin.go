@@ -483,7 +483,7 @@ func (q *flattener) purest(pixels []thinPixel) (pure []int, of int) {
 func (q *flattener) commonest(pixels []int) (c colour.RGB) {
 	var all census
 	for _, i := range pixels {
-		all.add(at(q.px.Pix, i), 1, 0)
+		all.add(q.px.at(i), 1, 0)
 	}
 	if t := all.list()[0]; t.core >= 3 && 5*t.core >= len(pixels) {
 		return t.colour

@@ -72,7 +72,7 @@ type StageTime struct {
 // the options or the picture.
 func Trace(ctx context.Context, pic *paper.Picture, opt Options) (*Result, error) {
 	t := NewTracer(pic)
-	t.Last()
+	t.Last(nil)
 	return t.Trace(ctx, opt)
 }
 
@@ -82,6 +82,7 @@ type Tracer struct {
 	once  bool // the picture may go when its sheet is made
 	last  bool // and the pixels of the sheet when the last stage has read them
 	spent bool // the last call has begun
+	freed func()
 
 	sheet    *paper.Sheet
 	sheetKey sheetKey
@@ -145,8 +146,8 @@ func NewTracer(pic *paper.Picture) *Tracer { return &Tracer{pic: pic} }
 func (t *Tracer) Once() { t.once = true }
 
 // Last says that Trace will be called only once more. The picture and the pixels of the sheet are let go as soon as no
-// stage needs them, which saves memory; a later call is an error.
-func (t *Tracer) Last() { t.once, t.last = true, true }
+// stage needs them, which saves memory, and then freed is called, unless nil; a later call is an error.
+func (t *Tracer) Last(freed func()) { t.once, t.last, t.freed = true, true, freed }
 
 // Trace is like the function Trace, and skips the stages that no option changed has touched.
 func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
@@ -322,10 +323,14 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 
 // forgetPixels lets go of what only stages before the layers read.
 func (t *Tracer) forgetPixels() {
-	t.sheet.Pix, t.sheet.Clear = nil, nil
+	t.sheet.Pix, t.sheet.Mosaic, t.sheet.Clear = nil, nil, nil
 	t.flats.Forget()
 	t.edges.flats.Forget()
 	t.edges.mixed = nil
+	if t.freed != nil {
+		t.freed()
+		t.freed = nil
+	}
 }
 
 // asked reports whether the curves will be held to the pixels.
@@ -346,7 +351,7 @@ func (t *Tracer) Sheet() *paper.Sheet { return t.sheet }
 
 // quantise reduces a sheet to its palette; once says that nobody will look at its pixels again.
 func quantise(s *paper.Sheet, opt Options, workers int, once bool) (*quantize.Flats, error) {
-	px := quantize.Pixels{W: s.W, H: s.H, Pix: s.Pix, Clear: s.Clear, Lossy: s.Lossy, Subsampled: s.Subsampled, Luma: s.Luma}
+	px := quantize.Pixels{W: s.W, H: s.H, Pix: s.Pix, Mosaic: s.Mosaic, Clear: s.Clear, Lossy: s.Lossy, Subsampled: s.Subsampled, Luma: s.Luma}
 	qopt := quantize.Options{Colours: opt.Colours, Palette: opt.Palette, Medium: opt.Medium, Workers: workers, Spent: once && len(opt.Locked) == 0}
 	flatten := func() (*quantize.Flats, error) {
 		if s.Kind == paper.Digital {

@@ -343,7 +343,7 @@ func TestLast(t *testing.T) {
 		for k, b := range []*bytes.Buffer{&want, &got} {
 			tr := trace.NewTracer(pic)
 			if k == 1 {
-				tr.Last()
+				tr.Last(nil)
 			}
 			r, err := tr.Trace(context.Background(), trace.Options{})
 			if err != nil {

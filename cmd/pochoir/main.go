@@ -45,6 +45,7 @@ type command struct {
 	// prepare returns the options and what runs once they are set; nil for a command that only holds actions.
 	prepare func() ([]cli.Option, func(e *env, args []string) error)
 	actions func() []command // what a second word may say, nil for none; their names hold both words
+	watched bool             // it holds its memory to a limit by itself (see watchMemory)
 }
 
 // commands lists all, in the order of the help.
@@ -59,9 +60,6 @@ func commands() []command {
 const garbage = 30
 
 func main() {
-	if os.Getenv("GOGC") == "" {
-		debug.SetGCPercent(garbage)
-	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
 	go func() {
 		<-ctx.Done()
@@ -110,6 +108,9 @@ func run(e *env, args []string) int {
 		if a == "--help" || a == "-h" {
 			return help(e, strings.Fields(name))
 		}
+	}
+	if !c.watched && os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(garbage)
 	}
 	options, do := c.prepare()
 	words, err := cli.Parse(rest, options)

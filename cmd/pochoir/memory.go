@@ -3,10 +3,13 @@ package main
 import (
 	"math"
 	"os"
+	"runtime"
 	"runtime/debug"
 	"runtime/metrics"
 	"sync"
 	"time"
+
+	"pochoir/quantize/large"
 )
 
 // memory holds the runtime to a limit in proportion to the bitmaps in work: garbage is collected near it, and never below.
@@ -45,7 +48,7 @@ func watchMemory() *memory {
 	if os.Getenv("GOGC") == "" {
 		debug.SetGCPercent(noPercentage)
 	}
-	m.set()
+	large.Begin()
 	go func() {
 		tick := time.NewTicker(lookEvery)
 		defer tick.Stop()
@@ -96,6 +99,18 @@ func (m *memory) add(bytes float64) (release func()) {
 	}
 	return func() { count(-int64(bytes)) }
 }
+
+// collect collects garbage when the pixels of a picture of w x h px have been let go of. What is made after that is small and
+// comes to lie where they were, in memory that the system has handed out already; else it takes tens of megabytes more,
+// page by page, before the limit is near.
+func collect(w, h int) {
+	if 4*w*h >= worthCollecting {
+		runtime.GC()
+	}
+}
+
+// worthCollecting is the size of a bitmap, bytes, from which collecting it takes less time than the pages it saves.
+const worthCollecting = 16 << 20
 
 // set makes the limit what it should be now. To set it stops the world, so it is left alone where it is right.
 func (m *memory) set() {

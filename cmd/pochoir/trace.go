@@ -36,6 +36,7 @@ var traceCommand = command{
 		"pochoir trace lantern.png -o drawing.svg --smoothness 70 --save-recipe",
 		"pochoir trace lantern.png boat.png -o vector/ --colours 6",
 	},
+	watched: true,
 	prepare: func() ([]cli.Option, func(*env, []string) error) {
 		t := &tracing{}
 		return t.options(), t.run
@@ -167,7 +168,7 @@ func (t *tracing) plan(e *env, args []string) ([]sheetJob, error) {
 		}
 		folder = true
 	}
-	opt := intake.Options{MaxMegapixels: t.limit, Stdin: e.stdin}
+	opt := intake.Options{MaxMegapixels: t.limit, Stdin: e.stdin, Mosaic: t.keepSheet == ""}
 	var jobs []sheetJob
 	stdin := 0
 	for _, path := range args {
@@ -376,7 +377,7 @@ func (t *tracing) one(e *env, j *sheetJob, workers int) (r *report, err error) {
 	clock := time.Now()
 	file := j.file
 	if file == nil {
-		if file, err = intake.OpenFile(j.path, intake.Options{MaxMegapixels: t.limit, Workers: workers}); err != nil {
+		if file, err = intake.OpenFile(j.path, intake.Options{MaxMegapixels: t.limit, Workers: workers, Mosaic: t.keepSheet == ""}); err != nil {
 			return nil, err
 		}
 		defer file.Close()
@@ -394,7 +395,8 @@ func (t *tracing) one(e *env, j *sheetJob, workers int) (r *report, err error) {
 	r.stage("open", time.Since(clock))
 	tracer := trace.NewTracer(pic)
 	if tracer.Once(); t.keepSheet == "" {
-		tracer.Last()
+		w, h := pic.W, pic.H
+		tracer.Last(func() { collect(w, h) })
 	}
 	result, err := tracer.Trace(e.ctx, opt)
 	if err != nil {

@@ -5,10 +5,27 @@
 // decoding a picture, or more. Where the system has pages of megabytes and gives them to those who ask, these slices ask.
 package large
 
-import "unsafe"
+import (
+	"sync"
+	"unsafe"
+)
 
 // least is the size from which it is worth asking, bytes. What is smaller mostly comes to lie beside something larger.
 const least = 64 << 10
+
+// Begin has what comes next lie in large pages. It is for the start of a program whose memory grows soon: the page that small
+// things have begun by then cannot become a large one, and what is left of it is taken out of use. It is never touched, and
+// so costs nothing.
+func Begin() { begin.Do(func() { leftOut = Make[uint8](chunk) }) }
+
+var (
+	begin   sync.Once
+	leftOut []uint8
+)
+
+// chunk is what the runtime gets from the system at a time, bytes, or a part of it; it begins at a multiple of its size. A
+// large page is half of one.
+const chunk = 4 << 20
 
 // Make returns n values, all zero.
 func Make[T any](n int) []T {

@@ -5,10 +5,6 @@ import (
 	"syscall"
 )
 
-// chunk is what the runtime gets from the system at a time, bytes, or a part of it; it begins at a multiple of its size. A
-// large page is half of one.
-const chunk = 4 << 20
-
 // asked holds the chunks, by number, that large pages were asked for: memory that the collector hands out again keeps them.
 var asked struct {
 	sync.Mutex

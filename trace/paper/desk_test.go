@@ -1,6 +1,7 @@
 package paper
 
 import (
+	"bytes"
 	"context"
 	"math"
 	"math/rand/v2"
@@ -72,6 +73,9 @@ func TestDeskGoes(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			pic := deskScene(c.in, drawn, c.ground)
 			s, err := Prepare(context.Background(), pic, Options{Workers: 2})
+			if m, err := Prepare(context.Background(), tiled(pic), Options{Workers: 2}); err != nil || !bytes.Equal(m.Pix, s.Pix) {
+				t.Errorf("as a mosaic it becomes another sheet (%v)", err)
+			}
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -178,17 +178,18 @@ func countBlocks(pic *Picture, view image.Rectangle, side int) *census {
 }
 
 func (c *census) block(pic *Picture, x, y, side int) {
-	if pic.Lossy && side == blockSide && oneColour(pic.Pix[4*(y*pic.W+x):], 4*pic.W) {
-		p := pic.Pix[4*(y*pic.W+x):]
+	if pic.Lossy && side == blockSide && oneColour(pic, y*pic.W+x) {
+		p := pic.at(y*pic.W + x)
 		c.calm++
 		c.flat++
-		c.shades[uint32(p[0])<<16|uint32(p[1])<<8|uint32(p[2])]++
+		c.shades[p&255<<16|p&0xff00|p>>16&255]++
 		return
 	}
 	var lo, hi uint32 // the channels as they lie in a pixel
 	two := [2]uint64{math.MaxUint64, 0}
+	var buf [4 * blockSide]uint8
 	for j := range side {
-		row := pic.Pix[4*((y+j)*pic.W+x):][:4*side]
+		row := pic.row((y+j)*pic.W+x, side, buf[:])
 		for ; len(row) >= 8; row = row[8:] { // two pixels
 			v := binary.LittleEndian.Uint64(row)
 			two[0], two[1] = least8(two[0], v), most8(two[1], v)
@@ -221,18 +222,12 @@ func widest(lo, hi uint32) int {
 	return int(max(d&255, d>>8&255, d>>16&255))
 }
 
-// oneColour reports whether the block of blockSide x blockSide pixels at the start of pix is of one colour, as most are
-// in pictures coded with loss.
-func oneColour(pix []uint8, stride int) bool {
-	first := uint64(binary.LittleEndian.Uint32(pix))
-	first |= first << 32
-	for j := range blockSide {
-		row := pix[j*stride : j*stride+4*blockSide]
-		var differ uint64
-		for k := 0; k < len(row); k += 8 {
-			differ |= binary.LittleEndian.Uint64(row[k:]) ^ first
-		}
-		if differ != 0 {
+// oneColour reports whether the block of blockSide x blockSide pixels from pixel i on is of one colour, as most are in
+// pictures coded with loss.
+func oneColour(pic *Picture, i int) bool {
+	c := pic.at(i)
+	for to := i + blockSide*pic.W; i < to; i += pic.W {
+		if pic.runEnd(i, i+blockSide, c) < i+blockSide {
 			return false
 		}
 	}
@@ -244,34 +239,25 @@ func oneColour(pix []uint8, stride int) bool {
 func innerView(pic *Picture) image.Rectangle {
 	w, h := pic.W, pic.H
 	all := image.Rect(0, 0, w, h)
-	if len(pic.Pix) < 4*w*h || w == 0 || h == 0 {
+	if pic.len() < w*h || w == 0 || h == 0 {
 		return all
 	}
-	frame := [3]uint8(pic.Pix[:3])
+	frame := pic.at(0)
 	const slack = 2 // levels: a coded frame is not quite even
 	same := func(i int) bool {
-		p := pic.Pix[4*i : 4*i+3 : 4*i+3]
-		for k, v := range frame {
-			if abs(int(p[k])-int(v)) > slack {
+		p := pic.at(i)
+		for k := 0; k < 24; k += 8 {
+			if abs(int(uint8(p>>k))-int(uint8(frame>>k))) > slack {
 				return false
 			}
 		}
 		return true
 	}
-	exact := uint64(binary.LittleEndian.Uint32(pic.Pix)) * (1<<32 + 1) // two pixels of the frame
-	four := func(i int) bool {                                         // pixels of the frame, as most are
-		p := pic.Pix[4*i : 4*i+16 : 4*i+16]
-		return (binary.LittleEndian.Uint64(p)^exact)|(binary.LittleEndian.Uint64(p[8:])^exact) == 0
-	}
 	// until returns where the frame ends at x1 at the latest, going from x0 to the right in row y.
 	until := func(y, x0, x1 int) int {
-		for x := x0; x < x1; {
-			if x+4 <= x1 && four(y*w+x) {
-				x += 4
-			} else if same(y*w + x) {
-				x++
-			} else {
-				return x
+		for i, end := y*w+x0, y*w+x1; i < end; i++ {
+			if i = pic.runEnd(i, end, frame); i < end && !same(i) {
+				return i - y*w
 			}
 		}
 		return x1
@@ -295,17 +281,13 @@ func innerView(pic *Picture) image.Rectangle {
 		}
 	})
 	for y := r.Min.Y; y < r.Max.Y; y++ {
-		x := w - 1
-		for x >= right {
-			if x-3 >= right && four(y*w+x-3) {
-				x -= 4
-			} else if same(y*w + x) {
-				x--
-			} else {
+		from, i := y*w+right, y*w+w
+		for ; i > from; i-- {
+			if i = pic.runStart(from, i, frame); i == from || !same(i-1) {
 				break
 			}
 		}
-		right = x + 1
+		right = i - y*w
 	}
 	wg.Wait()
 	r.Min.X, r.Max.X = left, right

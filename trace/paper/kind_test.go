@@ -5,7 +5,20 @@ import (
 	"math/rand/v2"
 	"reflect"
 	"testing"
+
+	"pochoir/quantize/mosaic"
 )
+
+// tiled returns pic as a mosaic.
+func tiled(pic *Picture) *Picture {
+	for i := 3; i < len(pic.Pix); i += 4 {
+		pic.Pix[i] = 255
+	}
+	m := *pic
+	m.Mosaic, m.Pix = mosaic.New(pic.W*pic.H, 1), nil
+	m.Mosaic.Fill(0, pic.Pix)
+	return &m
+}
 
 // TestInnerView: the frame of one colour goes, as taking off whole rows and columns finds it.
 func TestInnerView(t *testing.T) {
@@ -39,6 +52,9 @@ func TestInnerView(t *testing.T) {
 		}
 		if got := innerView(pic); got != want {
 			t.Fatalf("seed %d: %d x %d px: %v, want %v", seed, w, h, got, want)
+		}
+		if got := innerView(tiled(pic)); got != want {
+			t.Fatalf("seed %d: %d x %d px as a mosaic: %v, want %v", seed, w, h, got, want)
 		}
 	}
 }
@@ -82,6 +98,10 @@ func TestBlocks(t *testing.T) {
 		got := census{shades: map[uint32]int{}}
 		if got.block(pic, 2, 1, side); !reflect.DeepEqual(got, want) {
 			t.Fatalf("seed %d: %v, want %v", seed, got, want)
+		}
+		got = census{shades: map[uint32]int{}}
+		if got.block(tiled(pic), 2, 1, side); !reflect.DeepEqual(got, want) {
+			t.Fatalf("seed %d: as a mosaic %v, want %v", seed, got, want)
 		}
 	}
 }

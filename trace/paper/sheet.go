@@ -67,8 +67,8 @@ type Sheet struct {
 // Prepare turns a picture into a clean sheet. It fails only for a picture whose size and pixels disagree, for corners
 // that are no convex quadrilateral, and with the context's error when that ends first.
 func Prepare(ctx context.Context, pic *Picture, opt Options) (*Sheet, error) {
-	if pic.W <= 0 || pic.H <= 0 || len(pic.Pix) != 4*pic.W*pic.H {
-		return nil, fmt.Errorf("paper: %s: %d bytes do not make %d×%d pixels", pic.Name, len(pic.Pix), pic.W, pic.H)
+	if pic.W <= 0 || pic.H <= 0 || pic.len() != pic.W*pic.H {
+		return nil, fmt.Errorf("paper: %s: %d pixels do not make %d×%d", pic.Name, pic.len(), pic.W, pic.H)
 	}
 	kind := KindOf(pic, opt)
 	if pic.Plate != KindAuto {
@@ -77,6 +77,7 @@ func Prepare(ctx context.Context, pic *Picture, opt Options) (*Sheet, error) {
 	if kind == Digital {
 		return &Sheet{Picture: *pic, Kind: Digital, Homography: Identity, LightRange: 1}, nil
 	}
+	pic = pic.whole()
 	c := newCrew(ctx, opt.Workers)
 	s := &Sheet{Kind: kind}
 	if err := s.develop(c, pic, opt); err != nil {

@@ -96,6 +96,10 @@ func readJPEG(s *source) ([]page, error) {
 	}
 }
 
+// evenShare is how many pixels a byte of a JPEG must stand for if most are to be even: drawings have twenty and more, photographs
+// two to eight.
+const evenShare = 10
+
 // jpegPixels decodes a JPEG of w x h px in bands where it is one as cameras write them and no longer than its bitmap, as
 // it is held in memory; others, and those with faults, whole.
 func (s *source) jpegPixels(w, h int) pixels {
@@ -112,7 +116,7 @@ func (s *source) jpegPixels(w, h int) pixels {
 		}
 		return jpegread.Decode(data, w, h, workers, put, coded)
 	}
-	return pixels{w: w, h: h, bands: bands, whole: func() (image.Image, error) { return jpeg.Decode(s.buffered()) }}
+	return pixels{w: w, h: h, even: evenShare*s.size < int64(w)*int64(h), bands: bands, whole: func() (image.Image, error) { return jpeg.Decode(s.buffered()) }}
 }
 
 // jpegFrame reads a frame header and refuses the processes that no decoder at hand knows.

@@ -27,6 +27,9 @@ type Options struct {
 	// Workers is the number of goroutines that convert pixels; 0 means runtime.GOMAXPROCS(0). The result does not
 	// depend on it.
 	Workers int
+	// Mosaic asks for a Picture.Mosaic instead of pixels where the file says that most of the picture is even: who wants no
+	// more than to trace it needs less memory for it.
+	Mosaic bool
 	// Stdin is read where the path is "-".
 	Stdin io.Reader
 }
@@ -95,6 +98,7 @@ type page struct {
 type pixels struct {
 	img  image.Image
 	w, h int
+	even bool // most of it is, by the length of the file
 	// bands calls put for bands of rows, in any order, from several goroutines at once, and coded for their blocks of luma
 	// (see jpegread.Decode); nil where there is an image. After an error whole decodes the picture, or says what is wrong
 	// with it.
@@ -167,7 +171,7 @@ func (f *File) Page(n int) (*paper.Picture, error) {
 		if err != nil {
 			return err
 		}
-		pic, err = toPicture(px, h, f.opt.Workers)
+		pic, err = toPicture(px, h, f.opt)
 		return err
 	})
 	if err != nil {

@@ -252,7 +252,7 @@ func TestEveryLayoutOfPixels(t *testing.T) {
 		want := asPicture(img)
 		for turn := 1; turn <= 8; turn++ {
 			// The library lays on white in premultiplied colour and truncates, so it may be off by two levels.
-			got, err := toPicture(pixels{img: clone(img)}, header{turn: turn}, 3)
+			got, err := toPicture(pixels{img: clone(img)}, header{turn: turn}, Options{Workers: 3})
 			if err != nil {
 				t.Fatalf("%s: %v", name, err)
 			}
@@ -367,7 +367,7 @@ func TestConversionEqualsTheStandardLibrary(t *testing.T) {
 				}
 			}
 			for _, workers := range []int{1, 2, 8} {
-				got, err := toPicture(pixels{img: window}, header{}, workers)
+				got, err := toPicture(pixels{img: window}, header{}, Options{Workers: workers})
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -963,13 +963,13 @@ func TestBandsAreThePixels(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				want, err := toPicture(pixels{img: whole}, h, 1)
+				want, err := toPicture(pixels{img: whole}, h, Options{Workers: 1})
 				if err != nil {
 					t.Fatal(err)
 				}
 				var luma *quantize.Luma
 				for workers := 1; workers <= 3; workers++ {
-					got, err := fromBands(px, h, workers)
+					got, err := fromBands(px, h, workers, false)
 					if err != nil {
 						t.Fatal(err)
 					}
@@ -983,6 +983,19 @@ func TestBandsAreThePixels(t *testing.T) {
 					}
 					if d := worst(t, got, want); d != 0 {
 						t.Errorf("%T, orientation %d, Display P3 %t, %d workers: off by %d levels", m, turn, wide, workers, d)
+					}
+					px.even = true
+					tiled, err := fromBands(px, h, workers, true)
+					if err != nil {
+						t.Fatal(err)
+					}
+					if may := turn == 1 && px.w%2 == 0; (tiled.Mosaic != nil) != may {
+						t.Errorf("%T, orientation %d: a mosaic %t, want %t", m, turn, tiled.Mosaic != nil, may)
+					} else if may {
+						tiled.Pix = tiled.Mosaic.Pixels()
+					}
+					if !bytes.Equal(tiled.Pix, got.Pix) {
+						t.Errorf("%T, orientation %d, Display P3 %t, %d workers: a mosaic of other pixels", m, turn, wide, workers)
 					}
 				}
 			}
@@ -1026,5 +1039,58 @@ func TestCodedLuma(t *testing.T) {
 	}
 	if l := open(noise(8*100, 8*90, false)); l != nil {
 		t.Error("the luma of 9000 blocks was kept")
+	}
+}
+
+// TestMosaicWhereMostIsEven: who asks for a mosaic gets it of a drawing, but not of noise, nor where a row has an odd number of
+// pixels, nor of what is not a JPEG; who does not ask gets pixels.
+func TestMosaicWhereMostIsEven(t *testing.T) {
+	rng := rand.New(rand.NewPCG(5, 6))
+	picture := func(w int, noise bool) image.Image {
+		m := image.NewRGBA(image.Rect(0, 0, w, 200))
+		for i := range m.Pix {
+			m.Pix[i] = 220
+			if x := i / 4 % w; noise {
+				m.Pix[i] = uint8(rng.IntN(256))
+			} else if x > 60 && x < 130 {
+				m.Pix[i] = 40
+			}
+			if i%4 == 3 {
+				m.Pix[i] = 255
+			}
+		}
+		return m
+	}
+	for _, c := range []struct {
+		name string
+		m    image.Image
+		ask  bool
+		want bool
+	}{
+		{"drawing.jpg", picture(240, false), true, true},
+		{"unasked.jpg", picture(240, false), false, false},
+		{"noise.jpg", picture(240, true), true, false},
+		{"odd.jpg", picture(241, false), true, false},
+		{"drawing.png", picture(240, false), true, false},
+	} {
+		var b bytes.Buffer
+		code := func() error { return jpeg.Encode(&b, c.m, nil) }
+		if strings.HasSuffix(c.name, ".png") {
+			code = func() error { return png.Encode(&b, c.m) }
+		}
+		path := filepath.Join(t.TempDir(), c.name)
+		if err := code(); err != nil {
+			t.Fatal(err)
+		}
+		if err := writeFile(path, b.Bytes()); err != nil {
+			t.Fatal(err)
+		}
+		pic, err := Open(path, Options{Mosaic: c.ask})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if (pic.Mosaic != nil) != c.want || (pic.Pix == nil) != c.want {
+			t.Errorf("%s: a mosaic %t, want %t", c.name, pic.Mosaic != nil, c.want)
+		}
 	}
 }

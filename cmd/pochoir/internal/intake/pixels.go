@@ -15,6 +15,7 @@ import (
 	"pochoir/cmd/pochoir/internal/intake/jpegread"
 	"pochoir/quantize"
 	"pochoir/quantize/large"
+	"pochoir/quantize/mosaic"
 	"pochoir/trace/paper"
 )
 
@@ -41,13 +42,14 @@ type rows struct {
 // toPicture converts a decoded picture to an upright, opaque one. Where the decoder's bitmap has the right layout it is
 // taken over; otherwise rows are converted straight to their upright place, so that at no time more than the decoded
 // planes and one bitmap are held, or a few rows where it is decoded in bands.
-func toPicture(px pixels, h header, workers int) (*paper.Picture, error) {
+func toPicture(px pixels, h header, opt Options) (*paper.Picture, error) {
+	workers := opt.Workers
 	if workers <= 0 {
 		workers = runtime.GOMAXPROCS(0)
 	}
 	img := px.img
 	if px.bands != nil {
-		pic, err := fromBands(px, h, workers)
+		pic, err := fromBands(px, h, workers, opt.Mosaic)
 		if err == nil {
 			return pic, nil
 		}
@@ -100,19 +102,31 @@ func newPicture(w, ht int, h header) (pic *paper.Picture, turn int) {
 }
 
 // fromBands makes an upright picture of one that is decoded in bands of whole rows, each straight to its place.
-func fromBands(px pixels, h header, workers int) (*paper.Picture, error) {
+func fromBands(px pixels, h header, workers int, tiled bool) (*paper.Picture, error) {
 	pic, turn := newPicture(px.w, px.h, h)
-	pic.Pix = large.Make[uint8](4 * px.w * px.h)
 	p := h.profile()
 	luma := newCodedLuma(px.h)
+	// Bands are a multiple of eight rows high, and tiles of sixteen pixels must not lie in two.
+	var bufs sync.Pool // rows on their way into tiles
+	if tiled = tiled && px.even && turn == 1 && px.w%2 == 0; tiled {
+		pic.Mosaic = mosaic.New(px.w*px.h, workers)
+		bufs.New = func() any { return new(make([]uint8, 4*(px.w+mosaic.Span))) }
+	} else {
+		pic.Pix = large.Make[uint8](4 * px.w * px.h)
+	}
 	err := px.bands(workers, func(band *image.YCbCr) {
 		y0, y1 := band.Rect.Min.Y, band.Rect.Max.Y
 		ycc := yccRow(band, h)
 		src := rows{w: px.w, h: px.h, row: func(y int, dst []uint8, _ []bool) { ycc(y-y0, dst, nil) }}
 		src.correct(p)
-		if turn == 1 {
+		switch {
+		case tiled:
+			buf := bufs.Get().(*[]uint8)
+			tileRows(pic.Mosaic, src, y0, y1, *buf)
+			bufs.Put(buf)
+		case turn == 1:
 			copyRows(pic, src, y0, y1)
-		} else {
+		default:
 			turnRows(pic, src, turn, y0, y1)
 		}
 	}, luma.add)
@@ -194,6 +208,22 @@ func copyRows(pic *paper.Picture, src rows, y0, y1 int) {
 			clear = pic.Clear[y*src.w : (y+1)*src.w]
 		}
 		src.row(y, pic.Pix[4*y*src.w:4*(y+1)*src.w], clear)
+	}
+}
+
+// tileRows converts rows y0 to y1 and fills them into m; buf is room for a row and a span.
+func tileRows(m *mosaic.Mosaic, src rows, y0, y1 int, buf []uint8) {
+	at, n := y0*src.w, 0 // the first pixel in buf, and how many bytes there are
+	for y := y0; y < y1; y++ {
+		src.row(y, buf[n:n+4*src.w], nil)
+		n += 4 * src.w
+		full := n
+		if y+1 < y1 {
+			full -= n % (4 * mosaic.Span)
+		}
+		m.Fill(at, buf[:full])
+		at += full / 4
+		n = copy(buf, buf[full:n])
 	}
 }
 
