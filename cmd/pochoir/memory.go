@@ -105,7 +105,7 @@ func (m *memory) add(bytes float64) (release func()) {
 // page by page, before the limit is near.
 func collect(w, h int) {
 	if 4*w*h >= worthCollecting {
-		runtime.GC()
+		go runtime.GC() // beside what comes next
 	}
 }
 
