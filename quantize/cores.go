@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 
 	"pochoir/quantize/large"
+	"pochoir/quantize/mosaic"
 )
 
 // This file finds the cores of a clean picture: pixels in a block of 2 x 2 equal ones. Anti-aliasing hardly ever makes
@@ -18,6 +19,10 @@ func uniformBlocks(px *Pixels, workers int) []uint64 {
 	w, h := px.W, px.H
 	b := large.Make[uint64](bitmapLen(w * h))
 	rowBands(h-1, workers, func(_, y0, y1 int) {
+		if px.Mosaic != nil && w%mosaic.Span == 0 {
+			px.Mosaic.Blocks(b, w, y0, y1)
+			return
+		}
 		for y := y0; y < y1; y++ {
 			for i, end := y*w, (y+1)*w; i+1 < end; {
 				c := px.at(i)

@@ -215,7 +215,7 @@ func TestMosaicIsFlattenedAsItsBitmap(t *testing.T) {
 		for medium, opt := range map[string]Options{"found": {Workers: 2}, "line": {Workers: 2, Medium: MediumLine}} {
 			m := px
 			m.Mosaic, m.Pix = mosaic.New(px.W*px.H, 1), nil
-			m.Mosaic.Fill(0, px.Pix)
+			m.Mosaic.Filler().Fill(0, px.Pix)
 			want, got := flatten(t, px, opt), flatten(t, m, opt)
 			if !slices.Equal(got.Palette, want.Palette) || !bytes.Equal(got.Labels, want.Labels) || !slices.Equal(got.Core, want.Core) ||
 				got.Noise != want.Noise || got.Blur != want.Blur || got.grid != want.grid {

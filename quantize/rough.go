@@ -151,7 +151,12 @@ func (q *flattener) mean() colour.RGB {
 // classifyRough labels every pixel within roughRadius of a tint with the nearest one.
 func (q *flattener) classifyRough() {
 	w := q.w
-	f, even := q.newFinder(), q.evenRuns()
+	f := q.newFinder()
+	var even []uint64 // a mosaic tells by itself
+	if q.px.Mosaic == nil {
+		even = q.evenRuns()
+		defer func() { q.spare = append(q.spare, even) }()
+	}
 	// colours come again: remember the last answer by a few of their bits
 	type answer struct {
 		key   uint32
@@ -162,6 +167,34 @@ func (q *flattener) classifyRough() {
 	rowBands(q.h, q.opt.Workers, func(_, y0, y1 int) {
 		known := tables.Get().(*answers)
 		defer tables.Put(known)
+		label := func(c uint32) uint8 {
+			key := c&0xffffff | 1<<24
+			a := &known[key*2654435761>>20]
+			if a.key != key {
+				*a = answer{key, q.find(f, unpack(c))}
+			}
+			return a.label
+		}
+		if m := q.px.Mosaic; m != nil {
+			for i, end := y0*w, y1*w; i < end; {
+				c, n, tile := m.Spans(i, end)
+				out := q.labels[i : i+n]
+				i += n
+				if tile == nil {
+					fill(out, label(c))
+					continue
+				}
+				var last uint32
+				var l uint8
+				for k, c := range tile[:n] {
+					if c != last {
+						last, l = c, label(c)
+					}
+					out[k] = l
+				}
+			}
+			return
+		}
 		for y := y0; y < y1; y++ {
 			out := q.labels[y*w : (y+1)*w]
 			for x := 0; x < w; {
@@ -170,21 +203,15 @@ func (q *flattener) classifyRough() {
 				if bit(even, i) {
 					e += nextClear(even, i, y*w+w) - i
 				}
-				key := c&0xffffff | 1<<24
-				a := &known[key*2654435761>>20]
-				if a.key != key {
-					*a = answer{key, q.find(f, unpack(c))}
-				}
-				if e == x+1 {
-					out[x] = a.label
+				if l := label(c); e == x+1 {
+					out[x] = l
 				} else {
-					fill(out[x:e], a.label)
+					fill(out[x:e], l)
 				}
 				x = e
 			}
 		}
 	})
-	q.spare = append(q.spare, even)
 }
 
 // nearWithin returns the nearest tint within radius levels of c, or unlabelled.

@@ -37,12 +37,18 @@ func filled(rng *rand.Rand, pix []uint8, workers int) *Mosaic {
 	var wg sync.WaitGroup
 	for range workers {
 		wg.Go(func() {
+			f := m.Filler()
+			defer f.Done()
 			for k := range parts {
 				end := n
 				if k+1 < len(from) {
 					end = from[k+1]
 				}
-				m.Fill(from[k], pix[4*from[k]:4*end])
+				if c := binary.LittleEndian.Uint32(pix[4*from[k]:]); end%Span == 0 && alike(pix[4*from[k]:4*end], c) {
+					f.Even(from[k], end-from[k], c)
+				} else {
+					f.Fill(from[k], pix[4*from[k]:4*end])
+				}
 			}
 		})
 	}
@@ -97,12 +103,38 @@ func TestMosaicIsTheBitmap(t *testing.T) {
 	}
 }
 
+// Blocks are the pixels that comparing each with its neighbours finds.
+func TestBlocks(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 8))
+	for range 60 {
+		w, h := Span*(1+rng.IntN(9)), 2+rng.IntN(9)
+		pix := bitmapOf(rng, w*h)
+		for y := 1; y < h; y++ { // most rows are much like the one above
+			if rng.IntN(4) > 0 {
+				copy(pix[4*y*w:4*(y+1)*w], pix[4*(y-1)*w:])
+				pix[4*(y*w+rng.IntN(w))] ^= uint8(rng.IntN(2))
+			}
+		}
+		at := func(x, y int) uint32 { return binary.LittleEndian.Uint32(pix[4*(y*w+x):]) }
+		got := make([]uint64, (w*h+63)/64)
+		filled(rng, pix, 2).Blocks(got, w, 0, h-1)
+		for y := range h {
+			for x := range w {
+				want := x+1 < w && y+1 < h && at(x, y) == at(x+1, y) && at(x, y) == at(x, y+1) && at(x, y) == at(x+1, y+1)
+				if i := y*w + x; got[i/64]>>(i%64)&1 != 0 != want {
+					t.Fatalf("%d x %d: pixel %d,%d: %t, want %t", w, h, x, y, !want, want)
+				}
+			}
+		}
+	}
+}
+
 // Large areas of one colour take a span's word each, and nothing more.
 func TestEvenPicturesAreSmall(t *testing.T) {
 	const n = 1 << 20
 	pix := bytes.Repeat([]uint8{200, 30, 60, 255}, n)
 	m := New(n, 2)
-	m.Fill(0, pix)
+	m.Filler().Fill(0, pix)
 	if m.used != 0 {
 		t.Errorf("%d tiles for a picture of one colour", m.used)
 	}

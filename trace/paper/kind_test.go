@@ -16,7 +16,7 @@ func tiled(pic *Picture) *Picture {
 	}
 	m := *pic
 	m.Mosaic, m.Pix = mosaic.New(pic.W*pic.H, 1), nil
-	m.Mosaic.Fill(0, pic.Pix)
+	m.Mosaic.Filler().Fill(0, pic.Pix)
 	return &m
 }
 

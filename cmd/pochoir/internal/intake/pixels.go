@@ -116,10 +116,16 @@ func fromBands(px pixels, h header, workers int, tiled bool) (*paper.Picture, er
 	}
 	err := px.bands(workers, func(band *image.YCbCr) {
 		y0, y1 := band.Rect.Min.Y, band.Rect.Max.Y
-		ycc := yccRow(band, h)
-		src := rows{w: px.w, h: px.h, row: func(y int, dst []uint8, _ []bool) { ycc(y-y0, dst, nil) }}
+		ycc := newYCCRows(band, h)
+		src := rows{w: px.w, h: px.h, row: func(y int, dst []uint8, _ []bool) { ycc.row(y-y0, dst, nil) }}
 		src.correct(p)
 		switch {
+		case tiled && p == nil && px.w%mosaic.Span == 0:
+			f := pic.Mosaic.Filler()
+			for y := y0; y < y1; y++ {
+				ycc.tileRow(f, y-y0, y*px.w)
+			}
+			f.Done()
 		case tiled:
 			buf := bufs.Get().(*[]uint8)
 			tileRows(pic.Mosaic, src, y0, y1, *buf)
@@ -213,6 +219,8 @@ func copyRows(pic *paper.Picture, src rows, y0, y1 int) {
 
 // tileRows converts rows y0 to y1 and fills them into m; buf is room for a row and a span.
 func tileRows(m *mosaic.Mosaic, src rows, y0, y1 int, buf []uint8) {
+	f := m.Filler()
+	defer f.Done()
 	at, n := y0*src.w, 0 // the first pixel in buf, and how many bytes there are
 	for y := y0; y < y1; y++ {
 		src.row(y, buf[n:n+4*src.w], nil)
@@ -221,7 +229,7 @@ func tileRows(m *mosaic.Mosaic, src rows, y0, y1 int, buf []uint8) {
 		if y+1 < y1 {
 			full -= n % (4 * mosaic.Span)
 		}
-		m.Fill(at, buf[:full])
+		f.Fill(at, buf[:full])
 		at += full / 4
 		n = copy(buf, buf[full:n])
 	}
@@ -320,9 +328,9 @@ func readRows(img image.Image, h header) (rows, error) {
 	}
 	switch m := img.(type) {
 	case *image.YCbCr:
-		src.row = yccRow(m, h)
+		src.row = newYCCRows(m, h).row
 	case *image.NYCbCrA:
-		ycc := yccRow(&m.YCbCr, h)
+		ycc := newYCCRows(&m.YCbCr, h).row
 		src.transparent = true
 		src.row = func(y int, dst []uint8, clear []bool) {
 			ycc(y, dst, nil)
@@ -544,36 +552,95 @@ func layAlpha(dst, alpha []uint8, clear []bool) {
 	}
 }
 
-// yccRow reads a picture of luma and chroma planes.
-func yccRow(m *image.YCbCr, h header) func(y int, dst []uint8, _ []bool) {
-	b := m.Bounds()
-	luma, chroma := lumaFull, &chromaFull
+// yccRows reads a picture of luma and chroma planes.
+type yccRows struct {
+	m      *image.YCbCr
+	luma   lumaScale
+	chroma *chromaScale
+}
+
+func newYCCRows(m *image.YCbCr, h header) *yccRows {
+	r := &yccRows{m, lumaFull, &chromaFull}
 	if h.videoRange {
-		luma, chroma = lumaVideo, &chromaVideo
+		r.luma, r.chroma = lumaVideo, &chromaVideo
 	}
 	if kr, kb, ok := matrixShares(h.matrix); ok {
-		chroma = scaleOf(kr, kb, h.videoRange)
+		r.chroma = scaleOf(kr, kb, h.videoRange)
 	}
-	return func(y int, dst []uint8, _ []bool) {
-		yo := m.YOffset(b.Min.X, b.Min.Y+y)
-		co := m.COffset(b.Min.X, b.Min.Y+y)
-		ys := m.Y[yo : yo+b.Dx()]
-		switch m.SubsampleRatio {
-		case image.YCbCrSubsampleRatio444, image.YCbCrSubsampleRatio440:
-			yccRow1(dst, ys, m.Cb[co:], m.Cr[co:], luma, chroma)
-		case image.YCbCrSubsampleRatio422, image.YCbCrSubsampleRatio420:
-			if b.Min.X%2 == 0 {
-				yccRow2(dst, ys, m.Cb[co:], m.Cr[co:], luma, chroma)
-				return
-			}
-			fallthrough
-		default: // 4:1:1, 4:1:0 and windows that start inside a chroma sample
-			for x := range ys {
-				c := m.COffset(b.Min.X+x, b.Min.Y+y)
-				yccRow1(dst[4*x:4*x+4], ys[x:x+1], m.Cb[c:c+1], m.Cr[c:c+1], luma, chroma)
-			}
+	return r
+}
+
+func (r *yccRows) row(y int, dst []uint8, _ []bool) {
+	m, b := r.m, r.m.Rect
+	yo := m.YOffset(b.Min.X, b.Min.Y+y)
+	co := m.COffset(b.Min.X, b.Min.Y+y)
+	ys := m.Y[yo : yo+b.Dx()]
+	switch m.SubsampleRatio {
+	case image.YCbCrSubsampleRatio444, image.YCbCrSubsampleRatio440:
+		yccRow1(dst, ys, m.Cb[co:], m.Cr[co:], r.luma, r.chroma)
+	case image.YCbCrSubsampleRatio422, image.YCbCrSubsampleRatio420:
+		if b.Min.X%2 == 0 {
+			yccRow2(dst, ys, m.Cb[co:], m.Cr[co:], r.luma, r.chroma)
+			return
+		}
+		fallthrough
+	default: // 4:1:1, 4:1:0 and windows that start inside a chroma sample
+		for x := range ys {
+			c := m.COffset(b.Min.X+x, b.Min.Y+y)
+			yccRow1(dst[4*x:4*x+4], ys[x:x+1], m.Cb[c:c+1], m.Cr[c:c+1], r.luma, r.chroma)
 		}
 	}
+}
+
+// tileRow fills row y, of whole spans, into the mosaic of f from pixel at on. There must be a chroma sample for each pixel
+// across or for two.
+func (r *yccRows) tileRow(f *mosaic.Filler, y, at int) {
+	m, b := r.m, r.m.Rect
+	yo := m.YOffset(b.Min.X, b.Min.Y+y)
+	co := m.COffset(b.Min.X, b.Min.Y+y)
+	ys, cb, cr := m.Y[yo:yo+b.Dx()], m.Cb[co:], m.Cr[co:]
+	two := m.SubsampleRatio == image.YCbCrSubsampleRatio420 || m.SubsampleRatio == image.YCbCrSubsampleRatio422
+	var pix [4 * mosaic.Span]uint8
+	for x, n := 0, 0; x < len(ys); x += n {
+		c := x
+		if two {
+			c /= 2
+		}
+		if n = evenRun(ys[x:], cb[c:], cr[c:], two); n > 0 {
+			yccRow1(pix[:4], ys[x:x+1], cb[c:], cr[c:], r.luma, r.chroma)
+			f.Even(at+x, n, binary.LittleEndian.Uint32(pix[:]))
+			continue
+		}
+		n = mosaic.Span
+		if two {
+			yccRow2(pix[:], ys[x:x+n], cb[c:], cr[c:], r.luma, r.chroma)
+		} else {
+			yccRow1(pix[:], ys[x:x+n], cb[c:], cr[c:], r.luma, r.chroma)
+		}
+		f.Fill(at+x, pix[:])
+	}
+}
+
+// evenRun returns how many of the first pixels are of one colour, in whole spans; two says that there is a chroma sample for
+// two of them.
+func evenRun(ys, cb, cr []uint8, two bool) (n int) {
+	y, u, v := uint64(ys[0])*everyByte, uint64(cb[0])*everyByte, uint64(cr[0])*everyByte
+	for ; n < len(ys); n += mosaic.Span {
+		s := ys[n : n+16 : n+16]
+		if (binary.LittleEndian.Uint64(s)^y)|(binary.LittleEndian.Uint64(s[8:])^y) != 0 {
+			return n
+		}
+		c := n
+		if two {
+			c /= 2
+		} else if (binary.LittleEndian.Uint64(cb[c+8:])^u)|(binary.LittleEndian.Uint64(cr[c+8:])^v) != 0 {
+			return n
+		}
+		if (binary.LittleEndian.Uint64(cb[c:])^u)|(binary.LittleEndian.Uint64(cr[c:])^v) != 0 {
+			return n
+		}
+	}
+	return n
 }
 
 // lumaScale turns a stored luma into 16.16 fixed point light: (y - black)·gain + half.
