@@ -35,6 +35,8 @@ const (
 	// noPercentage lets garbage pile up to the limit. Collecting it sooner would save nothing, and a bitmap that is made
 	// would have it collected twice for its size alone, when there is none yet.
 	noPercentage = -1
+	// underLimit is how much of what is in use may pile up unused where captures of paper are in work, in per cent.
+	underLimit = 400
 	// lookEvery is how often what is in use is looked at.
 	lookEvery = 20 * time.Millisecond
 )
@@ -77,8 +79,12 @@ func (m *memory) hold(w, h int) (release func()) {
 	return m.add(perBitmap * 4 * float64(w) * float64(h))
 }
 
-// holdSheet counts the sheet in that a capture of w x h px becomes.
+// holdSheet counts the sheet in that a capture of w x h px becomes. Of what is made on the way much is soon garbage: collected
+// in time its memory serves again, while the system takes longer to hand out more.
 func (m *memory) holdSheet(w, h int) (release func()) {
+	if m != nil && os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(underLimit)
+	}
 	return m.add(perSheet * 4 * float64(w) * float64(h))
 }
 

@@ -119,10 +119,22 @@ func (m *Mosaic) RunStart(from, end int, c uint32) int {
 // Pixels returns the picture as a bitmap, R,G,B,A a pixel.
 func (m *Mosaic) Pixels() []uint8 {
 	pix := large.Make[uint8](4 * m.n)
-	for i := range m.n {
-		binary.LittleEndian.PutUint32(pix[4*i:], m.At(i))
-	}
+	m.Copy(pix, 0)
 	return pix
+}
+
+// Copy copies pixels from number i on to a bitmap, R,G,B,A each, as many as it has room for.
+func (m *Mosaic) Copy(pix []uint8, i int) {
+	for ; len(pix) >= 4; pix, i = pix[4:], i+1 {
+		binary.LittleEndian.PutUint32(pix, m.At(i))
+	}
+}
+
+// Tiled returns about how many pixels lie in spans that are not of one colour.
+func (m *Mosaic) Tiled() int {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.used * Span
 }
 
 // Filler fills a mosaic. It holds tiles in hand, so that goroutines that do so do not meet over each.

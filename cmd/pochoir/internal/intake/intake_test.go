@@ -27,6 +27,7 @@ import (
 	"golang.org/x/image/tiff"
 
 	"pochoir/quantize"
+	"pochoir/quantize/mosaic"
 	"pochoir/trace/paper"
 )
 
@@ -1046,11 +1047,11 @@ func TestCodedLuma(t *testing.T) {
 // pixels, nor of what is not a JPEG; who does not ask gets pixels.
 func TestMosaicWhereMostIsEven(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 6))
-	picture := func(w int, noise bool) image.Image {
-		m := image.NewRGBA(image.Rect(0, 0, w, 200))
+	picture := func(w, h, noise int) image.Image {
+		m := image.NewRGBA(image.Rect(0, 0, w, h))
 		for i := range m.Pix {
 			m.Pix[i] = 220
-			if x := i / 4 % w; noise {
+			if x, y := i/4%w, i/4/w; noise == 2 || noise == 1 && y > 700 {
 				m.Pix[i] = uint8(rng.IntN(256))
 			} else if x > 60 && x < 130 {
 				m.Pix[i] = 40
@@ -1067,11 +1068,13 @@ func TestMosaicWhereMostIsEven(t *testing.T) {
 		ask  bool
 		want bool
 	}{
-		{"drawing.jpg", picture(240, false), true, true},
-		{"unasked.jpg", picture(240, false), false, false},
-		{"noise.jpg", picture(240, true), true, false},
-		{"odd.jpg", picture(241, false), true, false},
-		{"drawing.png", picture(240, false), true, false},
+		{"drawing.jpg", picture(240, 200, 0), true, true},
+		{"no-whole-spans.jpg", picture(242, 200, 0), true, true},
+		{"unasked.jpg", picture(240, 200, 0), false, false},
+		{"noise.jpg", picture(240, 200, 2), true, false},
+		{"half-noise.jpg", picture(1000, 1200, 1), true, false},
+		{"odd.jpg", picture(241, 200, 0), true, false},
+		{"drawing.png", picture(240, 200, 0), true, false},
 	} {
 		var b bytes.Buffer
 		code := func() error { return jpeg.Encode(&b, c.m, nil) }
@@ -1091,6 +1094,68 @@ func TestMosaicWhereMostIsEven(t *testing.T) {
 		}
 		if (pic.Mosaic != nil) != c.want || (pic.Pix == nil) != c.want {
 			t.Errorf("%s: a mosaic %t, want %t", c.name, pic.Mosaic != nil, c.want)
+		}
+		plain, err := Open(path, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if pic.Mosaic != nil {
+			pic.Pix = pic.Mosaic.Pixels()
+		}
+		if !bytes.Equal(pic.Pix, plain.Pix) {
+			t.Errorf("%s: other pixels than without asking", c.name)
+		}
+		if c.name != "half-noise.jpg" {
+			continue
+		}
+		// Even if its length promises an even picture, what is seen on the way tells.
+		f, err := OpenFile(path, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		h := f.pages[0].header
+		px, err := f.pages[0].decode(&h)
+		if err != nil {
+			t.Fatal(err)
+		}
+		px.even = true
+		for workers := 1; workers <= 3; workers++ {
+			if pic, err = fromBands(px, h, workers, true); err != nil {
+				t.Fatal(err)
+			}
+			if pic.Mosaic != nil || !bytes.Equal(pic.Pix, plain.Pix) {
+				t.Errorf("%s: a mosaic %t, or other pixels", c.name, pic.Mosaic != nil)
+			}
+		}
+		f.Close()
+	}
+}
+
+// TestTilesAreThePlanes: rows go into tiles as they go into a bitmap, however chroma is stored.
+func TestTilesAreThePlanes(t *testing.T) {
+	rng := rand.New(rand.NewPCG(9, 10))
+	for round := range 200 {
+		ratio := []image.YCbCrSubsampleRatio{image.YCbCrSubsampleRatio444, image.YCbCrSubsampleRatio422, image.YCbCrSubsampleRatio420,
+			image.YCbCrSubsampleRatio440}[round%4]
+		w, h := mosaic.Span*(1+rng.IntN(6)), 2+rng.IntN(6)
+		m := image.NewYCbCr(image.Rect(0, 0, w, h), ratio)
+		for _, plane := range [][]uint8{m.Y, m.Cb, m.Cr} {
+			for i := 0; i < len(plane); {
+				v := uint8(rng.IntN(256))
+				for end := min(len(plane), i+1+rng.IntN(120)); i < end; i++ {
+					plane[i] = v
+				}
+			}
+		}
+		ycc := newYCCRows(m, header{})
+		want, got := make([]uint8, 4*w*h), mosaic.New(w*h, 1)
+		f := got.Filler()
+		for y := range h {
+			ycc.row(y, want[4*y*w:4*(y+1)*w], nil)
+			ycc.tileRow(f, y, y*w)
+		}
+		if !bytes.Equal(got.Pixels(), want) {
+			t.Fatalf("%v, %d x %d: other pixels", ratio, w, h)
 		}
 	}
 }

@@ -101,45 +101,108 @@ func newPicture(w, ht int, h header) (pic *paper.Picture, turn int) {
 	}, turn
 }
 
-// fromBands makes an upright picture of one that is decoded in bands of whole rows, each straight to its place.
+// fromBands makes an upright picture of one that is decoded in bands of whole rows, each straight to its place; a mosaic, if
+// that is asked for and most of it is even.
 func fromBands(px pixels, h header, workers int, tiled bool) (*paper.Picture, error) {
 	pic, turn := newPicture(px.w, px.h, h)
 	p := h.profile()
 	luma := newCodedLuma(px.h)
+	bitmap := sync.OnceFunc(func() { pic.Pix = large.Make[uint8](4 * px.w * px.h) })
+	var tiles *tiling
 	// Bands are a multiple of eight rows high, and tiles of sixteen pixels must not lie in two.
-	var bufs sync.Pool // rows on their way into tiles
-	if tiled = tiled && px.even && turn == 1 && px.w%2 == 0; tiled {
-		pic.Mosaic = mosaic.New(px.w*px.h, workers)
-		bufs.New = func() any { return new(make([]uint8, 4*(px.w+mosaic.Span))) }
-	} else {
-		pic.Pix = large.Make[uint8](4 * px.w * px.h)
+	if tiled && px.even && turn == 1 && px.w%2 == 0 {
+		tiles = newTiling(px.w, px.h, workers)
 	}
 	err := px.bands(workers, func(band *image.YCbCr) {
 		y0, y1 := band.Rect.Min.Y, band.Rect.Max.Y
 		ycc := newYCCRows(band, h)
 		src := rows{w: px.w, h: px.h, row: func(y int, dst []uint8, _ []bool) { ycc.row(y-y0, dst, nil) }}
 		src.correct(p)
-		switch {
-		case tiled && p == nil && px.w%mosaic.Span == 0:
-			f := pic.Mosaic.Filler()
-			for y := y0; y < y1; y++ {
-				ycc.tileRow(f, y-y0, y*px.w)
+		if tiles.wanted() {
+			if p == nil && px.w%mosaic.Span == 0 {
+				tiles.fillYCC(ycc, y0, y1)
+			} else {
+				tiles.fill(src, y0, y1)
 			}
-			f.Done()
-		case tiled:
-			buf := bufs.Get().(*[]uint8)
-			tileRows(pic.Mosaic, src, y0, y1, *buf)
-			bufs.Put(buf)
-		case turn == 1:
+			return
+		}
+		if bitmap(); turn == 1 {
 			copyRows(pic, src, y0, y1)
-		default:
+		} else {
 			turnRows(pic, src, turn, y0, y1)
 		}
 	}, luma.add)
+	switch {
+	case tiles.wanted():
+		pic.Mosaic = tiles.m
+	case tiles != nil:
+		tiles.move(pic.Pix)
+	}
 	if turn == 1 && p == nil {
 		pic.Luma = luma.all()
 	}
 	return pic, err
+}
+
+// tiling fills a mosaic as long as it looks as if most of the picture were even.
+type tiling struct {
+	m      *mosaic.Mosaic
+	w      int
+	bufs   sync.Pool // rows on their way into tiles
+	uneven atomic.Bool
+
+	mu    sync.Mutex
+	bands [][2]int // of rows, those filled in
+	rows  int      // in all
+}
+
+func newTiling(w, h, workers int) *tiling {
+	t := &tiling{m: mosaic.New(w*h, workers), w: w}
+	t.bufs.New = func() any { return new(make([]uint8, 4*(w+mosaic.Span))) }
+	return t
+}
+
+// wanted reports whether there is a mosaic, and most of what was filled in is even.
+func (t *tiling) wanted() bool { return t != nil && !t.uneven.Load() }
+
+// mostTiles is the share of the pixels in tiles from which a bitmap takes less time; it counts where more are filled in than
+// enoughTiled, as fillers take some tiles in store.
+const mostTiles, enoughTiled = 0.4, 1 << 18
+
+// filled notes that rows y0 to y1 have been filled in.
+func (t *tiling) filled(y0, y1 int) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.bands = append(t.bands, [2]int{y0, y1})
+	t.rows += y1 - y0
+	if n := t.rows * t.w; n > enoughTiled && float64(t.m.Tiled()) > mostTiles*float64(n) {
+		t.uneven.Store(true)
+	}
+}
+
+// fill converts rows y0 to y1.
+func (t *tiling) fill(src rows, y0, y1 int) {
+	buf := t.bufs.Get().(*[]uint8)
+	tileRows(t.m, src, y0, y1, *buf)
+	t.bufs.Put(buf)
+	t.filled(y0, y1)
+}
+
+// fillYCC does the same with rows of whole spans, the first of which is y0, in a band of its own.
+func (t *tiling) fillYCC(ycc *yccRows, y0, y1 int) {
+	f := t.m.Filler()
+	for y := y0; y < y1; y++ {
+		ycc.tileRow(f, y-y0, y*t.w)
+	}
+	f.Done()
+	t.filled(y0, y1)
+}
+
+// move copies what was filled in into a bitmap.
+func (t *tiling) move(pix []uint8) {
+	for _, b := range t.bands {
+		t.m.Copy(pix[4*b[0]*t.w:4*b[1]*t.w], b[0]*t.w)
+	}
 }
 
 // codedLuma gathers blocks of luma as they were coded, from several goroutines at once.
