@@ -45,6 +45,7 @@ func FlattenPaper(px Pixels, noise, blur float64, opt Options) (*Flats, error) {
 
 // flattenPart is FlattenPaper up to the medium. Only part r of the sheet is looked at; the rest is bare paper.
 func flattenPart(px Pixels, r image.Rectangle, noise, blur float64, opt Options) *Flats {
+	paperTables()
 	whole := px
 	cropped := r.Dx() < px.W || r.Dy() < px.H
 	if cropped {

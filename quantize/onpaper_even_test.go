@@ -19,6 +19,7 @@ func TestPaperPatchesShowTheirPaint(t *testing.T) {
 		s.paint(dark, 0, disc(30, 30, 200), nil)
 		s.paint(c.patch, 0.5, disc(30, 30, 6), nil)
 		px := s.pixels(1)
+		paperTables()
 		p := &onPaper{plane: plane{w: w, h: h}, raw: px.Pix, pix: px.Pix, area: w * h}
 		p.findBlank()
 		p.smoothLab()

@@ -82,6 +82,7 @@ func TestPaperEvenInkIsLeftAlone(t *testing.T) {
 			s.paint(colour.RGB{R: 25, G: 25, B: 25}, 0.9, bar(30, y, 370, y+15, 3+float64(k)), dense)
 		}
 		px := s.pixels(noise)
+		paperTables()
 		p := &onPaper{plane: plane{w: w, h: h}, raw: px.Pix, pix: px.Pix, area: w * h}
 		p.findBlank()
 		p.smoothLab()

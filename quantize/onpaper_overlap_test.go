@@ -64,6 +64,7 @@ func TestEvenPaintStays(t *testing.T) {
 	s.paint(colour.RGB{R: 110, G: 60, B: 45}, 0.8, bar(60, 150, 240, 150, 6), nil)
 	for _, noise := range []float64{0, 4, 9} {
 		px := s.pixels(noise)
+		paperTables()
 		p := &onPaper{plane: plane{w: w, h: h}, raw: px.Pix, pix: px.Pix, area: w * h}
 		if p.evenOverlaps() || &p.pix[0] != &px.Pix[0] {
 			t.Errorf("paint with a noise of %g levels was changed", noise)

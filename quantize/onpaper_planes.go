@@ -2,6 +2,7 @@ package quantize
 
 import (
 	"math"
+	"sync"
 
 	"pochoir/quantize/colour"
 	"pochoir/quantize/large"
@@ -134,7 +135,8 @@ var (
 	paperRGB    [3][3]float64 // back from XYZ relative to white
 )
 
-func init() {
+// paperTables fills them. It costs half of what starting a small program does, and only captures want them.
+var paperTables = sync.OnceFunc(func() {
 	for i := range paperLinear {
 		paperLinear[i] = uint16(math.Round(colour.ToLinear(float64(i)/(16*255)) * 65535))
 	}
@@ -149,7 +151,7 @@ func init() {
 		paperXYZ[i] = [3]uint32{a, b, 1<<15 - a - b}
 	}
 	paperRGB = inverse(paperXYZ)
-}
+})
 
 // inverse returns the inverse of a matrix in units of 1<<15.
 func inverse(n [3][3]uint32) (out [3][3]float64) {

@@ -322,7 +322,7 @@ func encodeAll[V any](e *json.Encoder, m map[string]V) error {
 }
 
 // leftover is the name of a file that was being written when a run was stopped; see atomicfile.
-var leftover = regexp.MustCompile(`^\..+\.[0-9a-f]{8}\.part$`)
+var leftover = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^\..+\.[0-9a-f]{8}\.part$`) })
 
 // sweep removes half-written files. No other run can be writing them: the folder is locked.
 func sweep(folder string) {
@@ -333,7 +333,7 @@ func sweep(folder string) {
 			continue
 		}
 		for _, e := range entries {
-			if e.Type().IsRegular() && leftover.MatchString(e.Name()) {
+			if e.Type().IsRegular() && leftover().MatchString(e.Name()) {
 				os.Remove(filepath.Join(dir, e.Name()))
 			}
 		}

@@ -12,6 +12,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 	"unicode"
 
 	"github.com/BurntSushi/toml"
@@ -372,11 +373,11 @@ func picturesIn(folder string) ([]string, error) {
 	return files, nil
 }
 
-var digits = regexp.MustCompile(`[0-9]+`)
+var digits = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`[0-9]+`) })
 
 // countable pads the numbers in a name, so that page-9 sorts before page-10.
 func countable(s string) string {
-	return digits.ReplaceAllStringFunc(strings.ToLower(s), func(n string) string {
+	return digits().ReplaceAllStringFunc(strings.ToLower(s), func(n string) string {
 		n = strings.TrimLeft(n, "0")
 		return fmt.Sprintf("%012s", n)
 	}) + "\x00" + s
@@ -409,14 +410,14 @@ func (r *run) nameStems() {
 	}
 }
 
-var numbered = regexp.MustCompile(`^(.+)-[0-9]+$`)
+var numbered = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^(.+)-[0-9]+$`) })
 
 // namePlates puts what was found on a page on the list: a single plate has the page's name, several are numbered. The
 // names depend on the list alone, not on the order in which pages are finished.
 func (r *run) namePlates(p *Page, c *cutRecord) {
 	stem := r.stems[p]
 	single := len(c.Plates) == 1
-	if m := numbered.FindStringSubmatch(stem); single && m != nil {
+	if m := numbered().FindStringSubmatch(stem); single && m != nil {
 		for _, other := range r.stems { // its plates might be called the same
 			if strings.EqualFold(other, m[1]) {
 				single = false

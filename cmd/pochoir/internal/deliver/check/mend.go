@@ -9,6 +9,7 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"sync"
 
 	"pochoir/cmd/pochoir/internal/deliver/meta"
 	"pochoir/cmd/pochoir/internal/deliver/survey"
@@ -179,7 +180,7 @@ func plain(s *survey.Sheet) (*trace.Drawing, error) {
 		for _, it := range g.items {
 			for _, a := range it.areas {
 				b.WriteString("<path ")
-				if id := it.mark.ID; len(it.areas) == 1 && goodID.MatchString(id) && !taken[id] {
+				if id := it.mark.ID; len(it.areas) == 1 && goodID().MatchString(id) && !taken[id] {
 					taken[id] = true
 					fmt.Fprintf(&b, "id=\"%s\" ", id)
 				}
@@ -202,13 +203,13 @@ func plain(s *survey.Sheet) (*trace.Drawing, error) {
 }
 
 var (
-	goodID   = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9-]*$`)
-	goodName = regexp.MustCompile(`^[a-z][a-z0-9-]*$`)
+	goodID   = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^[A-Za-z][A-Za-z0-9-]*$`) })
+	goodName = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^[a-z][a-z0-9-]*$`) })
 )
 
 // layerName returns want where it is a fit name for a layer, else the colour's name, with a number where it is taken.
 func layerName(want string, c colour.RGB, taken map[string]bool) string {
-	if !goodName.MatchString(want) || !survey.Telling(want) {
+	if !goodName().MatchString(want) || !survey.Telling(want) {
 		want = colour.Name(c)
 	}
 	name := want

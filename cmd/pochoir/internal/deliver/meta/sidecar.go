@@ -6,6 +6,7 @@ import (
 	"io"
 	"regexp"
 	"strings"
+	"sync"
 
 	"github.com/BurntSushi/toml"
 
@@ -61,7 +62,7 @@ func ReadSidecar(r io.Reader, name string) (trace.Meta, error) {
 }
 
 // lineIn finds the place in those errors of the TOML library that are no toml.ParseError.
-var lineIn = regexp.MustCompile(`^toml: line (\d+) \(last key "(.*)"\): (.*)$`)
+var lineIn = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^toml: line (\d+) \(last key "(.*)"\): (.*)$`) })
 
 // TOMLError returns an error of the TOML library as NAME:LINE: cause, on one line.
 func TOMLError(name string, err error) error {
@@ -70,7 +71,7 @@ func TOMLError(name string, err error) error {
 		return fmt.Errorf("%s:%d: %s", name, pe.Position.Line, oneLine(pe.Message))
 	}
 	text := oneLine(err.Error())
-	if m := lineIn.FindStringSubmatch(text); m != nil {
+	if m := lineIn().FindStringSubmatch(text); m != nil {
 		return fmt.Errorf("%s:%s: %s: %s", name, m[1], m[2], m[3])
 	}
 	return fmt.Errorf("%s: %s", name, strings.TrimPrefix(text, "toml: "))

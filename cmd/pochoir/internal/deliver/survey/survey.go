@@ -8,6 +8,7 @@ import (
 	"math"
 	"regexp"
 	"strings"
+	"sync"
 
 	"pochoir/fit"
 	"pochoir/quantize/colour"
@@ -63,11 +64,13 @@ type Layer struct {
 }
 
 // stockName matches names that programs give to groups by themselves.
-var stockName = regexp.MustCompile(`(?i)^(layer|group|g|svg|path|object|ebene|calque|capa|livello|lager)?[ _-]*[0-9]*(-[0-9]+)*$`)
+var stockName = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`(?i)^(layer|group|g|svg|path|object|ebene|calque|capa|livello|lager)?[ _-]*[0-9]*(-[0-9]+)*$`)
+})
 
 // Telling reports whether a layer's name says something, rather than being empty or one that programs give by
 // themselves, such as "Layer 2".
-func Telling(name string) bool { return !stockName.MatchString(strings.TrimSpace(name)) }
+func Telling(name string) bool { return !stockName().MatchString(strings.TrimSpace(name)) }
 
 // Kind of a Note.
 type Kind int
