@@ -16,12 +16,18 @@ const least = 64 << 10
 // Begin has what comes next lie in large pages. It is for the start of a program whose memory grows soon: the page that small
 // things have begun by then cannot become a large one, and what is left of it is taken out of use. It is never touched, and
 // so costs nothing.
-func Begin() { begin.Do(func() { leftOut = Make[uint8](chunk) }) }
+func Begin() {
+	leftOut.Lock()
+	defer leftOut.Unlock()
+	if leftOut.chunk == nil {
+		leftOut.chunk = Make[uint8](chunk)
+	}
+}
 
-var (
-	begin   sync.Once
-	leftOut []uint8
-)
+var leftOut struct {
+	sync.Mutex
+	chunk []uint8
+}
 
 // chunk is what the runtime gets from the system at a time, bytes, or a part of it; it begins at a multiple of its size. A
 // large page is half of one.

@@ -75,3 +75,21 @@ func BenchmarkTouch(b *testing.B) {
 		})
 	}
 }
+
+// Begin may be called by several at once, and leaves nothing out but once.
+func TestBegin(t *testing.T) {
+	var wg sync.WaitGroup
+	for range 4 {
+		wg.Go(Begin)
+	}
+	wg.Wait()
+	first := &leftOut.chunk[0]
+	if Begin(); &leftOut.chunk[0] != first {
+		t.Error("a second chunk left out")
+	}
+	for i, v := range Make[uint8](chunk) {
+		if v != 0 {
+			t.Fatalf("byte %d is %d", i, v)
+		}
+	}
+}
