@@ -3,6 +3,7 @@ package fit
 import (
 	"math"
 	"slices"
+	"sync"
 )
 
 // Local is a curve y = a + b·x + c·x² in a frame of its own, fitted to a few neighbouring points: a model of an edge
@@ -152,34 +153,48 @@ func meet(l, r *Local, near Point, reach float64) (x, dl, dr Point, ok bool) {
 // on by the same ratio to the power 1.5 (which fits first-order correlations up to 0.8 within a tenth). It is 0
 // without windows, and where they are few it is bounded by what five
 // samples in a row say in the best places.
-// The sample of a run's element is what sample says.
-func Noise[T any](runs [][]T, sample func(*T) Sample) float64 {
-	var short, long []float64
+// The sample of a run's element is what sample says; it is asked on up to workers goroutines, on which the result does not
+// depend.
+func Noise[T any](runs [][]T, sample func(*T) Sample, workers int) float64 {
 	total := 0
 	for _, r := range runs {
 		total += len(r)
 	}
 	apart := 1 + total/enoughSamples
-	var p []Point
-	positions := func(r []T) []Point {
-		p = p[:0]
+	good := func(p []Point, r []T) []Point {
 		for i := range r {
-			if s := sample(&r[i]); s.Weight > 0.5 && finite(s.Point) { // good
+			if s := sample(&r[i]); s.Weight > 0.5 && finite(s.Point) {
 				p = append(p, s.Point)
 			}
 		}
 		return p
 	}
-	for _, r := range runs {
-		p := positions(r)
-		short = appendWindowRMS(short, p, shortWindow, apart)
-		long = appendWindowRMS(long, p, longWindow, apart)
+	// Each of the goroutines looks at as many runs; what they find is sorted, so that it does not matter who found it.
+	type found struct{ short, long []float64 }
+	parts := make([]found, max(1, min(workers, len(runs)/leastRuns)))
+	var wg sync.WaitGroup
+	for k := range parts {
+		wg.Go(func() {
+			var p []Point
+			for _, r := range runs[k*len(runs)/len(parts) : (k+1)*len(runs)/len(parts)] {
+				p = good(p[:0], r)
+				parts[k].short = appendWindowRMS(parts[k].short, p, shortWindow, apart)
+				parts[k].long = appendWindowRMS(parts[k].long, p, longWindow, apart)
+			}
+		})
 	}
-	noise := noiseFrom(short, long)
-	if len(short) < fewWindows { // most may lie on corners
+	wg.Wait()
+	var all found
+	for _, f := range parts {
+		all.short, all.long = append(all.short, f.short...), append(all.long, f.long...)
+	}
+	noise := noiseFrom(all.short, all.long)
+	if len(all.short) < fewWindows { // most may lie on corners
 		var tiny []float64
+		var p []Point
 		for _, r := range runs {
-			tiny = appendWindowRMS(tiny, positions(r), tinyWindow, 1)
+			p = good(p[:0], r)
+			tiny = appendWindowRMS(tiny, p, tinyWindow, 1)
 		}
 		slices.Sort(tiny)
 		if len(tiny) > 0 {
@@ -188,6 +203,9 @@ func Noise[T any](runs [][]T, sample func(*T) Sample) float64 {
 	}
 	return noise
 }
+
+// leastRuns is how many runs are worth a goroutine.
+const leastRuns = 16
 
 // noiseOf estimates the noise of one run: the lower quartile, as half the windows may lie on corners.
 func noiseOf(p []Point) float64 {

@@ -51,11 +51,23 @@ func TestNoise(t *testing.T) {
 			}
 			runs = append(runs, run)
 		}
-		if got := Noise(runs, func(s *Sample) Sample { return *s }); math.Abs(got-c.sd) > c.slack*c.sd {
+		if got := Noise(runs, func(s *Sample) Sample { return *s }, 3); math.Abs(got-c.sd) > c.slack*c.sd {
 			t.Errorf("noise of %g, neighbours alike by %g: measured %.4f", c.sd, c.shared, got)
 		}
+		var parts [][]Sample
+		for _, run := range runs {
+			for ; len(run) > 0; run = run[min(40, len(run)):] {
+				parts = append(parts, run[:min(40, len(run))])
+			}
+		}
+		one := Noise(parts, func(s *Sample) Sample { return *s }, 1)
+		for workers := 2; workers <= 5; workers++ {
+			if got := Noise(parts, func(s *Sample) Sample { return *s }, workers); got != one {
+				t.Errorf("%d goroutines measure %g, one %g", workers, got, one)
+			}
+		}
 	}
-	if got := Noise(nil, func(s *Sample) Sample { return *s }); got != 0 {
+	if got := Noise(nil, func(s *Sample) Sample { return *s }, 2); got != 0 {
 		t.Errorf("no runs have noise %g", got)
 	}
 }

@@ -477,10 +477,10 @@ func measureEdges(ctx context.Context, f *quantize.Flats, digital bool, dust flo
 		return nil, err
 	}
 	sample := func(s *edgeSample) fit.Sample { return s.Sample }
-	e.noise = fit.Noise(e.samples, sample)
+	e.noise = fit.Noise(e.samples, sample, workers)
 	if !digital {
 		e.own = make([]float64, len(m.Arcs))
-		err = largestFirst(ctx, len(m.Arcs), workers, size, func(i int) { e.own[i] = fit.Noise(e.samples[i:i+1], sample) })
+		err = largestFirst(ctx, len(m.Arcs), workers, size, func(i int) { e.own[i] = fit.Noise(e.samples[i:i+1], sample, 1) })
 	}
 	return e, err
 }

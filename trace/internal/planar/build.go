@@ -118,11 +118,7 @@ func (b *Builder) walk(x, y int, d uint8, from int32) {
 	arc := Arc{X: int32(x), Y: int32(y), Off: int32(len(m.Dirs)), From: from, To: None}
 	arc.Left, arc.Right = b.sides(x, y, d)
 	first := d
-	for on := true; on; d, on = b.lattice.ahead(x, y, d) {
-		b.lattice.take(x, y, d)
-		m.Dirs = append(m.Dirs, d)
-		x, y = x+DX[d], y+DY[d]
-	}
+	m.Dirs, x, y = b.lattice.follow(m.Dirs, x, y, d)
 	arc.N = int32(len(m.Dirs)) - arc.Off
 	id := len(m.Arcs)
 	if from != None {

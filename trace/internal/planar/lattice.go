@@ -138,33 +138,55 @@ func (l *lattice) leaves(x, y int, d uint8) bool {
 	return y > 0 && l.leaves(x, y-1, 1)
 }
 
-// take takes the crack that leaves vertex (x, y) in direction d.
-func (l *lattice) take(x, y int, d uint8) {
-	switch d {
-	case 0:
-		l.across[y*l.stride+x>>6] &^= 1 << (x & 63)
-	case 1:
-		l.down[y*l.stride+x>>6] &^= 1 << (x & 63)
-	case 2:
-		l.take(x-1, y, 0)
-	case 3:
-		l.take(x, y-1, 1)
+// follow takes the cracks of a boundary that leaves vertex (x, y) in direction d, up to a node or its own start, and appends
+// their directions to dirs. It returns where the boundary ends.
+func (l *lattice) follow(dirs []uint8, x, y int, d uint8) (all []uint8, endX, endY int) {
+	for {
+		// Take this one: of those to the left and upwards the vertex at their other end holds the bit.
+		i := y*l.stride + x>>6
+		switch d {
+		case 0:
+			l.across[i] &^= 1 << (x & 63)
+			x++
+		case 1:
+			l.down[i] &^= 1 << (x & 63)
+			y++
+		case 2:
+			x--
+			l.across[y*l.stride+x>>6] &^= 1 << (x & 63)
+		case 3:
+			y--
+			l.down[i-l.stride] &^= 1 << (x & 63)
+		}
+		dirs = append(dirs, d)
+		i = y*l.stride + x>>6
+		if l.joints[i]>>(x&63)&1 != 0 {
+			to, ok := l.through(x, y, d)
+			if !ok {
+				return dirs, x, y
+			}
+			d = to
+			continue
+		}
+		// There is one way on at most.
+		right, down := l.across[i]>>(x&63)&1 != 0, l.down[i]>>(x&63)&1 != 0
+		switch {
+		case d != 2 && right:
+			d = 0
+		case d != 3 && down:
+			d = 1
+		case d != 0 && x > 0 && l.across[y*l.stride+(x-1)>>6]>>((x-1)&63)&1 != 0:
+			d = 2
+		case d != 1 && y > 0 && l.down[i-l.stride]>>(x&63)&1 != 0:
+			d = 3
+		default:
+			return dirs, x, y
+		}
 	}
 }
 
-// ahead returns the direction in which a boundary goes on that has taken the crack by which it reaches vertex (x, y) heading d;
-// ok is false where it ends: at a node, or at its own start.
-func (l *lattice) ahead(x, y int, d uint8) (to uint8, ok bool) {
-	if l.joints[y*l.stride+x>>6]>>(x&63)&1 == 0 { // there is one way on at most
-		if l.leaves(x, y, d) {
-			return d, true
-		}
-		if to = (d + 1) & 3; l.leaves(x, y, to) {
-			return to, true
-		}
-		to = (d + 3) & 3
-		return to, l.leaves(x, y, to)
-	}
+// through returns the direction in which a boundary goes on that reaches joint (x, y) heading d; ok is false where it ends.
+func (l *lattice) through(x, y int, d uint8) (to uint8, ok bool) {
 	switch l.kindAt(x, y) {
 	case Falling: // up joins right, left joins down
 		to = [4]uint8{1, 0, 3, 2}[d]
