@@ -23,10 +23,11 @@ func gridOf(px *Pixels, workers int) chromaGrid {
 	w, h := px.W, px.H
 	every := 1 + w*h/gridLook
 	changes := func(i, j int) bool {
-		if px.at(i) == px.at(j) || px.clipped(i) || px.clipped(j) {
+		p, q := px.at(i), px.at(j)
+		if p == q || clipped(p) || clipped(q) {
 			return false
 		}
-		d := px.softTone(i).sub(px.softTone(j))
+		d := toneAt(p, true).sub(toneAt(q, true))
 		return max(math.Abs(d.y), math.Abs(d.z)) > sameChroma
 	}
 	type count [2]int // of changes, by the parity of the first of two pixels
@@ -79,7 +80,8 @@ func gridOf(px *Pixels, workers int) chromaGrid {
 // between returns the tone of pixel i with chroma interpolated between the four nearest samples, linearly either way, as
 // their centres lie half a pixel inside. Beside clipped pixels and at the picture's frame it is the tone as it is.
 func (f *Flats) between(i int) tone {
-	c := f.px.softTone(i)
+	own := f.px.at(i)
+	c := toneAt(own, true)
 	x, y := i%f.W, i/f.W
 	dx, dy := 0, 0
 	if f.grid.x >= 0 {
@@ -92,10 +94,11 @@ func (f *Flats) between(i int) tone {
 		return c
 	}
 	beside, above, across := i+dx, i+dy*f.W, i+dx+dy*f.W
-	if f.px.clipped(i) || f.px.clipped(beside) || f.px.clipped(above) || f.px.clipped(across) {
+	pb, pa, pd := f.px.at(beside), f.px.at(above), f.px.at(across)
+	if clipped(own) || clipped(pb) || clipped(pa) || clipped(pd) {
 		return c
 	}
-	b, a, d := f.px.softTone(beside), f.px.softTone(above), f.px.softTone(across)
+	b, a, d := toneAt(pb, true), toneAt(pa, true), toneAt(pd, true)
 	c.y = (float64(9*c.y) + float64(3*b.y) + float64(3*a.y) + d.y) / 16
 	c.z = (float64(9*c.z) + float64(3*b.z) + float64(3*a.z) + d.z) / 16
 	return c

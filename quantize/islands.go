@@ -147,13 +147,7 @@ func (q *flattener) shining(c tone, l, m int, most float64) float64 {
 
 // islands returns the pixels of every island of so many at most, in the order of their first pixels, and marks them adrift.
 func (q *flattener) islands(most int) (islands [][]int) {
-	// The second look takes in what lies behind the first, which is most of what else would be walked pixel by pixel.
-	near := q.beaches(q.core)
-	for k := range near {
-		near[k] |= q.core[k]
-	}
-	ashore := q.beaches(near)
-	q.spare = append(q.spare, near)
+	ashore := q.beaches()
 	seen := q.blank()
 	var pixels []int
 	for k := range q.core {
@@ -225,8 +219,8 @@ func (q *flattener) around(i, first int) iter.Seq[int] {
 	}
 }
 
-// beaches returns the pixels without cores that have one of their own label beside them that is land.
-func (q *flattener) beaches(land []uint64) []uint64 {
+// beaches returns the pixels without cores that have a core of their own label beside them.
+func (q *flattener) beaches() []uint64 {
 	b := q.blank()
 	rowBands(q.h, q.opt.Workers, func(_, y0, y1 int) {
 		for k := y0 * q.w >> 6; k<<6 < y1*q.w; k++ {
@@ -236,7 +230,7 @@ func (q *flattener) beaches(land []uint64) []uint64 {
 					break
 				}
 				l := q.labels[i]
-				own := func(j int) bool { return bit(land, j) && q.labels[j] == l }
+				own := func(j int) bool { return bit(q.core, j) && q.labels[j] == l }
 				if i >= q.w && own(i-q.w) || i+q.w < len(q.labels) && own(i+q.w) ||
 					i > 0 && own(i-1) && i%q.w > 0 || i+1 < len(q.labels) && own(i+1) && (i+1)%q.w > 0 {
 					b[k] |= m & -m

@@ -62,12 +62,9 @@ func (px *Pixels) bitmap() []uint8 {
 	return slices.Clone(px.Pix)
 }
 
-// softTone returns pixel i as luma and chroma.
-func (px *Pixels) softTone(i int) tone { return toneAt(px.at(i), true) }
-
-// clipped reports whether a channel of pixel i may have been cut off, so that its chroma is not what was stored.
-func (px *Pixels) clipped(i int) bool {
-	r, g, b := channels(px.at(i))
+// clipped reports whether a channel of a pixel may have been cut off, so that its chroma is not what was stored.
+func clipped(p uint32) bool {
+	r, g, b := channels(p)
 	return min(r, g, b) == 0 || max(r, g, b) == 255
 }
 
