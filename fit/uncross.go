@@ -29,13 +29,20 @@ func chordsOf(r Path) []chord {
 	const mostParts = 64
 	low, high := r.Bounds()
 	tol := max(high.Sub(low).Len()/8000, 1e-9)
-	var out []chord
+	parts := make([]int, len(r.Segments))
+	total := 0
 	for k, s := range r.Segments {
 		n := 1
 		if !s.Line {
 			bend := max(s.Deriv2(0).Len(), s.Deriv2(1).Len())
 			n = min(mostParts, max(4, int(math.Ceil(math.Sqrt(bend/(8*tol))))))
 		}
+		parts[k] = n
+		total += n
+	}
+	out := make([]chord, 0, total)
+	for k, s := range r.Segments {
+		n := parts[k]
 		a := s.P[0]
 		for i := 1; i <= n; i++ {
 			b := s.P[3]

@@ -401,13 +401,18 @@ const bankStep, evenBanks, wideStep = 0.7, 64, 1.6
 
 // banks measures along a run how far it may go under the higher colour.
 func (s *stack) banks(face int32, run []piece, closed bool) []bank {
-	var out []bank
+	lengths, parts := make([]float64, len(run)), make([]int, len(run))
+	total := 1
+	for i := range run {
+		l := run[i].Length()
+		lengths[i], parts[i] = l, min(300, max(2, int(math.Ceil(l/min(wideStep, max(bankStep, l/evenBanks))))))
+		total += parts[i]
+	}
+	out := make([]bank, 0, total)
 	length := 0.0
 	trap := trap * max(1, s.deep)
 	for i := range run {
-		q := &run[i]
-		l := q.Length()
-		n := min(300, max(2, int(math.Ceil(l/min(wideStep, max(bankStep, l/evenBanks))))))
+		q, l, n := &run[i], lengths[i], parts[i]
 		for j := 0; j <= n; j++ {
 			if j == n && (i+1 < len(run) || closed) {
 				continue // the next piece begins there
@@ -482,7 +487,8 @@ func outward(s fit.Segment, t float64) fit.Point {
 // fold the hidden edge at a hollow corner.
 func unfolded(in []bank) []bank {
 	const window = 16
-	out := in[:0:0]
+	out := in // as mostly: none is dropped
+	dropped := false
 	for i := range in {
 		keep := true
 		if !in[i].corner && i > 0 && i < len(in)-1 {
@@ -493,7 +499,10 @@ func unfolded(in []bank) []bank {
 				keep = !(d.Dot(d) < limit && (in[j].corner || j > i+3 || j < i-3))
 			}
 		}
-		if keep {
+		switch {
+		case !keep && !dropped:
+			out, dropped = append(make([]bank, 0, len(in)), in[:i]...), true
+		case keep && dropped:
 			out = append(out, in[i])
 		}
 	}
