@@ -15,11 +15,15 @@ import (
 // memory holds the runtime to a limit in proportion to the bitmaps in work: garbage is collected near it, and never below.
 // The limit gives way where what is in use needs more.
 type memory struct {
-	mu    sync.Mutex
-	need  int64 // bytes that the bitmaps in work ask for
-	live  int64 // bytes that the last collection left
-	limit int64 // as set last
-	stop  chan struct{}
+	mu      sync.Mutex
+	need    int64 // bytes that the bitmaps in work ask for
+	live    int64 // bytes that the last collection left
+	percent int   // how much of what is in use may pile up unused below the limit
+	stop    chan struct{}
+
+	// As set last.
+	limit int64
+	pile  int
 }
 
 const (
@@ -30,8 +34,11 @@ const (
 	perSheet  = 0.5
 	// leastMemory is the limit where pictures are small, bytes.
 	leastMemory = 64 << 20
-	// perLive is the least limit for each byte in use: less would do nothing but collect.
-	perLive = 1.15
+	// perLive is the least limit for each byte in use: near it there would be nothing but collecting. Where it is more, as for
+	// a picture that is none, what piles up is held to beyondLimit per cent of what is in use instead: a limit that is passed
+	// all the time has the runtime hand back every page, and ask for it again.
+	perLive     = 1.15
+	beyondLimit = 40
 	// noPercentage lets garbage pile up to the limit. Collecting it sooner would save nothing, and a bitmap that is made
 	// would have it collected twice for its size alone, when there is none yet.
 	noPercentage = -1
@@ -43,14 +50,13 @@ const (
 
 // watchMemory begins to hold the limit, unless the user set one (GOMEMLIMIT), until release is called.
 func watchMemory() *memory {
-	m := &memory{stop: make(chan struct{})}
+	m := &memory{percent: noPercentage, stop: make(chan struct{})}
+	large.Begin()
 	if os.Getenv("GOMEMLIMIT") != "" {
+		m.piles(garbage)
 		return m
 	}
-	if os.Getenv("GOGC") == "" {
-		debug.SetGCPercent(noPercentage)
-	}
-	large.Begin()
+	m.piles(noPercentage)
 	go func() {
 		tick := time.NewTicker(lookEvery)
 		defer tick.Stop()
@@ -82,8 +88,10 @@ func (m *memory) hold(w, h int) (release func()) {
 // holdSheet counts the sheet in that a capture of w x h px becomes. Of what is made on the way much is soon garbage: collected
 // in time its memory serves again, while the system takes longer to hand out more.
 func (m *memory) holdSheet(w, h int) (release func()) {
-	if m != nil && os.Getenv("GOGC") == "" {
-		debug.SetGCPercent(underLimit)
+	if m != nil {
+		m.mu.Lock()
+		m.percent = underLimit
+		m.mu.Unlock()
 	}
 	return m.add(perSheet * 4 * float64(w) * float64(h))
 }
@@ -122,10 +130,24 @@ const worthCollecting = 16 << 20
 func (m *memory) set() {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	limit := max(leastMemory, m.need, int64(perLive*float64(m.live)))
+	limit, percent := max(leastMemory, m.need), m.percent
+	if least := int64(perLive * float64(m.live)); least > limit {
+		if limit = least; os.Getenv("GOGC") == "" {
+			limit, percent = math.MaxInt64, beyondLimit
+		}
+	}
+	m.piles(percent)
 	if limit != m.limit {
 		m.limit = limit
 		debug.SetMemoryLimit(limit)
+	}
+}
+
+// piles sets how much of what is in use may pile up unused, in per cent, where the user does not say.
+func (m *memory) piles(percent int) {
+	if percent != m.pile && os.Getenv("GOGC") == "" {
+		m.pile = percent
+		debug.SetGCPercent(percent)
 	}
 }
 
