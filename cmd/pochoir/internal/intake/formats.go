@@ -96,8 +96,8 @@ func readJPEG(s *source) ([]page, error) {
 	}
 }
 
-// evenShare is how many pixels a byte of a JPEG must stand for if most are to be even: drawings have twenty and more, photographs
-// two to eight.
+// evenShare is how many pixels a byte of a JPEG must stand for if most may be even: drawings have twenty and more, captures of
+// paper two to a dozen, and what is seen on the way tells those apart (see tiling).
 const evenShare = 10
 
 // jpegPixels decodes a JPEG of w x h px in bands where it is one as cameras write them and no longer than its bitmap, as
