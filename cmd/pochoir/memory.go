@@ -15,11 +15,11 @@ import (
 // memory holds the runtime to a limit in proportion to the bitmaps in work: garbage is collected near it, and never below.
 // The limit gives way where what is in use needs more.
 type memory struct {
-	mu      sync.Mutex
-	need    int64 // bytes that the bitmaps in work ask for
-	live    int64 // bytes that the last collection left
-	percent int   // how much of what is in use may pile up unused below the limit
-	stop    chan struct{}
+	mu     sync.Mutex
+	need   int64 // bytes that the bitmaps in work ask for
+	sheets int   // of captures of paper in work
+	live   int64 // bytes that the last collection left
+	stop   chan struct{}
 
 	// As set last.
 	limit int64
@@ -50,7 +50,7 @@ const (
 
 // watchMemory begins to hold the limit, unless the user set one (GOMEMLIMIT), until release is called.
 func watchMemory() *memory {
-	m := &memory{percent: noPercentage, stop: make(chan struct{})}
+	m := &memory{stop: make(chan struct{})}
 	large.Begin()
 	if os.Getenv("GOMEMLIMIT") != "" {
 		m.piles(garbage)
@@ -88,12 +88,17 @@ func (m *memory) hold(w, h int) (release func()) {
 // holdSheet counts the sheet in that a capture of w x h px becomes. Of what is made on the way much is soon garbage: collected
 // in time its memory serves again, while the system takes longer to hand out more.
 func (m *memory) holdSheet(w, h int) (release func()) {
-	if m != nil {
+	if m == nil {
+		return func() {}
+	}
+	count := func(n int) {
 		m.mu.Lock()
-		m.percent = underLimit
+		m.sheets += n
 		m.mu.Unlock()
 	}
-	return m.add(perSheet * 4 * float64(w) * float64(h))
+	count(1)
+	done := m.add(perSheet * 4 * float64(w) * float64(h))
+	return func() { done(); count(-1) }
 }
 
 // add raises the limit by so many bytes until the function it returns is called. The limit is not lowered before the next
@@ -130,7 +135,10 @@ const worthCollecting = 16 << 20
 func (m *memory) set() {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	limit, percent := max(leastMemory, m.need), m.percent
+	limit, percent := max(leastMemory, m.need), noPercentage
+	if m.sheets > 0 {
+		percent = underLimit
+	}
 	if least := int64(perLive * float64(m.live)); least > limit {
 		if limit = least; os.Getenv("GOGC") == "" {
 			limit, percent = math.MaxInt64, beyondLimit

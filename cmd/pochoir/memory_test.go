@@ -18,7 +18,7 @@ func TestMemoryGivesWay(t *testing.T) {
 	defer debug.SetGCPercent(debug.SetGCPercent(100))
 	defer debug.SetMemoryLimit(debug.SetMemoryLimit(-1))
 	const mega = 1 << 20
-	m := &memory{percent: noPercentage}
+	m := &memory{}
 	look := func(what string, live, limit int64, pile int) {
 		t.Helper()
 		m.live = live
@@ -43,5 +43,5 @@ func TestMemoryGivesWay(t *testing.T) {
 	look("its sheet", 10*mega, need+need/4, underLimit)
 	sheet()
 	done()
-	look("none", 5*mega, leastMemory, underLimit)
+	look("none", 5*mega, leastMemory, noPercentage)
 }

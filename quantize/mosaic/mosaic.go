@@ -1,5 +1,5 @@
 // Package mosaic holds pictures most of whose pixels are like their neighbours, as drawings coded with loss are, in a
-// tenth of a bitmap: pixels are taken in spans of sixteen, one after the other without regard to rows, and a span of one
+// sixth of a bitmap: pixels are taken in spans of sixteen, one after the other without regard to rows, and a span of one
 // colour is held as that colour.
 package mosaic
 

@@ -132,16 +132,19 @@ func fromBands(px pixels, h header, workers int, tiled bool) (*paper.Picture, er
 			turnRows(pic, src, turn, y0, y1)
 		}
 	}, luma.add)
-	switch {
-	case tiles.wanted():
+	if err != nil {
+		return nil, err
+	}
+	if tiles.wanted() {
 		pic.Mosaic = tiles.m
-	case tiles != nil:
+	} else if tiles != nil {
+		bitmap() // unless a band has made it, as none does after the last
 		tiles.move(pic.Pix)
 	}
 	if turn == 1 && p == nil {
 		pic.Luma = luma.all()
 	}
-	return pic, err
+	return pic, nil
 }
 
 // tiling fills a mosaic as long as it looks as if most of the picture were even.
