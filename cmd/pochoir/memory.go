@@ -51,12 +51,14 @@ const (
 // watchMemory begins to hold the limit, unless the user set one (GOMEMLIMIT), until release is called.
 func watchMemory() *memory {
 	m := &memory{stop: make(chan struct{})}
-	large.Begin()
+	// First, or the chunk that Begin leaves out would be collected for.
 	if os.Getenv("GOMEMLIMIT") != "" {
 		m.piles(garbage)
+		large.Begin()
 		return m
 	}
 	m.piles(noPercentage)
+	large.Begin()
 	go func() {
 		tick := time.NewTicker(lookEvery)
 		defer tick.Stop()
