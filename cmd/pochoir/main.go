@@ -15,6 +15,7 @@ import (
 
 	"pochoir/cmd/pochoir/internal/catalogue"
 	"pochoir/cmd/pochoir/internal/cli"
+	_ "pochoir/cmd/pochoir/internal/early"
 	"pochoir/cmd/pochoir/internal/intake"
 )
 

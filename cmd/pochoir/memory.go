@@ -8,8 +8,6 @@ import (
 	"runtime/metrics"
 	"sync"
 	"time"
-
-	"pochoir/quantize/large"
 )
 
 // memory holds the runtime to a limit in proportion to the bitmaps in work: garbage is collected near it, and never below.
@@ -51,14 +49,11 @@ const (
 // watchMemory begins to hold the limit, unless the user set one (GOMEMLIMIT), until release is called.
 func watchMemory() *memory {
 	m := &memory{stop: make(chan struct{})}
-	// First, or the chunk that Begin leaves out would be collected for.
 	if os.Getenv("GOMEMLIMIT") != "" {
 		m.piles(garbage)
-		large.Begin()
 		return m
 	}
 	m.piles(noPercentage)
-	large.Begin()
 	go func() {
 		tick := time.NewTicker(lookEvery)
 		defer tick.Stop()

@@ -5,29 +5,14 @@
 // decoding a picture, or more. Where the system has pages of megabytes and gives them to those who ask, these slices ask.
 package large
 
-import (
-	"sync"
-	"unsafe"
-)
+import "unsafe"
 
 // least is the size from which it is worth asking, bytes. What is smaller mostly comes to lie beside something larger.
 const least = 64 << 10
 
-// Begin has what comes next lie in large pages. It is for the start of a program whose memory grows soon: the page that small
-// things have begun by then cannot become a large one, and what is left of it is taken out of use. It is never touched, and
-// so costs nothing.
-func Begin() {
-	leftOut.Lock()
-	defer leftOut.Unlock()
-	if leftOut.chunk == nil {
-		leftOut.chunk = Make[uint8](chunk)
-	}
-}
-
-var leftOut struct {
-	sync.Mutex
-	chunk []uint8
-}
+// Begin has what the program holds by now, and what comes to lie beside it, moved to large pages. It is for the start of a
+// program whose memory soon grows.
+func Begin() { Make[byte](least) }
 
 // chunk is what the runtime gets from the system at a time, bytes, or a part of it; it begins at a multiple of its size. A
 // large page is half of one.

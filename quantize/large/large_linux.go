@@ -11,8 +11,11 @@ var asked struct {
 	chunk map[uintptr]bool
 }
 
+// collapse is MADV_COLLAPSE of madvise(2), which Linux has since 6.1.
+const collapse = 25
+
 // ask asks for large pages (madvise(2), MADV_HUGEPAGE) in the chunks that hold these bytes, and so for what will lie
-// beside them. An error says only that there are none.
+// beside them. Pages that small things have begun are exchanged for a large one. An error says only that there is none.
 func ask(at, bytes uintptr) {
 	asked.Lock()
 	defer asked.Unlock()
@@ -29,5 +32,7 @@ func ask(at, bytes uintptr) {
 	for c := first; c <= last; c++ {
 		asked.chunk[c] = true
 	}
-	_, _, _ = syscall.Syscall(syscall.SYS_MADVISE, first*chunk, (last-first+1)*chunk, syscall.MADV_HUGEPAGE)
+	for _, advice := range [2]uintptr{syscall.MADV_HUGEPAGE, collapse} {
+		_, _, _ = syscall.Syscall(syscall.SYS_MADVISE, first*chunk, (last-first+1)*chunk, advice)
+	}
 }
