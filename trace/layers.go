@@ -380,11 +380,15 @@ func (s *stack) hide(face int32, run []piece, closed bool) []piece {
 	} else {
 		segs = fit.Within(corridor, run[0].P[0], run[len(run)-1].P[3])
 	}
-	if beside := parallel(run, banks, closed); len(beside) > 0 && len(beside) <= len(segs) && (s.deep == 0 || deepEnough(corridor, beside)) {
-		segs = beside
+	sides := sidesOf(run, banks)
+	// A parallel has a segment for every side, and for a curve alone is what there is already.
+	if n := len(sides); n <= len(segs) && (n > 1 || n == 1 && sides[0].Line) {
+		if beside := parallel(sides, banks, closed); len(beside) > 0 && len(beside) <= len(segs) && (s.deep == 0 || deepEnough(corridor, beside)) {
+			segs = beside
+		}
 	}
 	if !closed && !s.whole && len(segs) > 1 {
-		if g, ok := s.chord(face, run, len(sidesOf(run, banks)) > 1); ok {
+		if g, ok := s.chord(face, run, len(sides) > 1); ok {
 			segs = []fit.Segment{g}
 		}
 	}

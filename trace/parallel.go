@@ -49,11 +49,10 @@ const evenSides = 0.01
 // sharpest is the cosine of the turn from which on the corners of parallels would lie too far out, or fold.
 const sharpest = -0.5
 
-// parallel returns a parallel of a run, through its banks; nothing where a joint has no place to go.
-func parallel(run []piece, banks []bank, closed bool) (segs []fit.Segment) {
-	sides := sidesOf(run, banks)
+// parallel returns a parallel of a run of sides, through its banks; nothing where a joint has no place to go.
+func parallel(sides []side, banks []bank, closed bool) (segs []fit.Segment) {
 	n := len(sides)
-	if n == 0 || closed && n < 2 {
+	if closed && n < 2 {
 		return nil
 	}
 	place := func(b *bank) fit.Point { return b.Base.Add(b.Normal.Mul(b.Want)) }
