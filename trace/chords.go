@@ -172,24 +172,41 @@ func (s *stack) scan(ring []fit.Point, do func(f int32, y, x0, x1 int) bool) boo
 		high = fit.Point{X: max(high.X, p.X), Y: max(high.Y, p.Y)}
 	}
 	first := max(0, int(low.Y))
-	rows := make([][]float64, max(0, min(s.m.H, int(math.Ceil(high.Y)))-first)) // where the ring crosses the middle of each row
-	for i, p := range ring {
-		q := ring[(i+1)%len(ring)]
-		a, b := p, q
-		if a.Y > b.Y {
-			a, b = b, a
-		}
-		for y := max(0, int(math.Ceil(a.Y-0.5))-first); y < len(rows); y++ {
-			mid := float64(first+y) + 0.5
-			if mid >= b.Y {
-				break
+	n := max(0, min(s.m.H, int(math.Ceil(high.Y)))-first)
+	if n == 0 {
+		return true
+	}
+	// Where the ring crosses the middle of each row: counted, then put into one list, row after row.
+	crossings := func(do func(row int, x float64)) {
+		for i, p := range ring {
+			a, b := p, ring[(i+1)%len(ring)]
+			if a.Y > b.Y {
+				a, b = b, a
 			}
-			if mid >= a.Y {
-				rows[y] = append(rows[y], a.X+float64((mid-a.Y)*(b.X-a.X))/(b.Y-a.Y))
+			for row := max(0, int(math.Ceil(a.Y-0.5))-first); row < n; row++ {
+				mid := float64(first+row) + 0.5
+				if mid >= b.Y {
+					break
+				}
+				if mid >= a.Y {
+					do(row, a.X+float64((mid-a.Y)*(b.X-a.X))/(b.Y-a.Y))
+				}
 			}
 		}
 	}
-	for k, at := range rows {
+	ends := make([]int32, n+1) // of the row before, in xs
+	crossings(func(row int, _ float64) { ends[row+1]++ })
+	for row := range n {
+		ends[row+1] += ends[row]
+	}
+	xs := make([]float64, ends[n])
+	next := slices.Clone(ends[:n])
+	crossings(func(row int, x float64) {
+		xs[next[row]] = x
+		next[row]++
+	})
+	for k := range n {
+		at := xs[ends[k]:ends[k+1]]
 		slices.Sort(at)
 		for i := 0; i+1 < len(at); i += 2 {
 			x0, x1 := max(0, int(math.Ceil(at[i]-0.5))), min(s.m.W, int(math.Ceil(at[i+1]-0.5)))

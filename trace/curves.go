@@ -313,13 +313,16 @@ func groupArcs(m *planar.Map, jn junctions) []*group {
 	return out
 }
 
-// samplesOf strings the samples of a group in order and tells where each half begins among them.
-func (g *group) samplesOf(m *planar.Map, samples [][]edgeSample, jn *junctions, turn float64) (run []fit.Sample, starts []int) {
+// sampleRuns keeps the samples of a group for the next one.
+var sampleRuns = sync.Pool{New: func() any { return new([]fit.Sample) }}
+
+// samplesOf strings the samples of a group in order, in the place of those in room, and tells where each half begins among them.
+func (g *group) samplesOf(m *planar.Map, samples [][]edgeSample, jn *junctions, turn float64, room []fit.Sample) (run []fit.Sample, starts []int) {
 	total := 0
 	for _, h := range g.halves {
 		total += len(samples[h.Arc()])
 	}
-	run = make([]fit.Sample, 0, total)
+	run = slices.Grow(room[:0], total)
 	for _, h := range g.halves {
 		starts = append(starts, len(run))
 		arc := &m.Arcs[h.Arc()]
@@ -400,7 +403,10 @@ func (g *group) fit(e *edges, jn *junctions, opt fit.Options) {
 			}
 		}
 	}
-	run, starts := g.samplesOf(m, e.samples, jn, opt.Turn)
+	room := sampleRuns.Get().(*[]fit.Sample)
+	defer sampleRuns.Put(room)
+	run, starts := g.samplesOf(m, e.samples, jn, opt.Turn, *room)
+	*room = run
 	start, end := g.ends(m, nodes)
 	g.path = fit.Curve(run, g.closed, start, end, opt)
 	if more := g.bounded(run, starts, opt.Tips); len(more) > len(run) {
