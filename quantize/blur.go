@@ -16,26 +16,40 @@ const (
 	blurFloor   = 0.25               // px: what is less is the slant of edges, and noise
 	blurEvery   = 17                 // words of the core bitmap; prime to the usual widths
 	blurLeast   = 32                 // profiles that tell anything
+	blurParts   = 16                 // of the picture, looked at on all cores
 )
 
 // measureBlur returns the standard deviation of the edge spread beyond the pixel's box, px.
 func (q *flattener) measureBlur() float64 {
 	every := max(1, min(blurEvery, len(q.core)/4096))
-	var sum float64
-	n := 0
-	for k := 0; k < len(q.core); k += every {
-		for m := ^q.core[k]; m != 0; m &= m - 1 {
-			i := k<<6 + bits.TrailingZeros64(m)
-			if i >= q.w*q.h {
-				break
-			}
-			for _, dir := range [2]int{0, 2} {
-				if s, ok := q.spread(i, dir); ok {
-					sum += s
-					n++
+	words := (len(q.core) + every - 1) / every // that are looked at
+	// Added up in the order of the words, whoever looks at them.
+	parts := make([][]float64, blurParts)
+	parallel(blurParts, q.opt.Workers, func(part int) {
+		var found []float64
+		for j := part * words / blurParts; j < (part+1)*words/blurParts; j++ {
+			k := j * every
+			for m := ^q.core[k]; m != 0; m &= m - 1 {
+				i := k<<6 + bits.TrailingZeros64(m)
+				if i >= q.w*q.h {
+					break
+				}
+				for _, dir := range [2]int{0, 2} {
+					if s, ok := q.spread(i, dir); ok {
+						found = append(found, s)
+					}
 				}
 			}
 		}
+		parts[part] = found
+	})
+	var sum float64
+	n := 0
+	for _, found := range parts {
+		for _, s := range found {
+			sum += s
+		}
+		n += len(found)
 	}
 	if n < blurLeast {
 		return 0

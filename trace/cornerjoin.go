@@ -40,8 +40,8 @@ type arcCorner struct {
 }
 
 // joinToCorner links two arcs of node n whose line turns a corner just beyond it, and returns where the third one meets
-// that line.
-func (j *junctions) joinToCorner(e *edges, n int) (at fit.Point, ok bool) {
+// that line, and the corner.
+func (j *junctions) joinToCorner(e *edges, n int) (at fit.Point, found junctionCorner, ok bool) {
 	m := e.m
 	node := &m.Nodes[n]
 	var free []planar.Half
@@ -51,12 +51,12 @@ func (j *junctions) joinToCorner(e *edges, n int) (at fit.Point, ok bool) {
 		}
 		a := &m.Arcs[h.Arc()]
 		if a.Left == planar.Outside || a.Right == planar.Outside || a.From == a.To || j.through[h.Twin()] >= 0 || e.coded(h) {
-			return at, false
+			return at, found, false
 		}
 		free = append(free, h)
 	}
 	if len(free) != 3 {
-		return at, false
+		return at, found, false
 	}
 	v := fit.Point{X: float64(node.X), Y: float64(node.Y)}
 	best := math.Inf(1)
@@ -73,11 +73,10 @@ func (j *junctions) joinToCorner(e *edges, n int) (at fit.Point, ok bool) {
 		}
 	}
 	if math.IsInf(best, 1) {
-		return at, false
+		return at, found, false
 	}
 	j.through[before.Twin()], j.through[beyond.Twin()] = beyond, before
-	j.corners[beyond] = corner
-	return at, true
+	return at, junctionCorner{corner, beyond, true}, true
 }
 
 // cornerBeyond tests whether the line of one half arc of the junction near v goes on into the half arc beyond it, as far

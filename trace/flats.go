@@ -675,7 +675,10 @@ func (w *flatwork) shapes(ctx context.Context, fopt fit.Options, workers int) ([
 		return nil, nil, err
 	}
 	e := &edges{flats: w.f, m: m, samples: samples, noise: middleNoise, doubt: make([]float64, len(m.Arcs)), dots: make([][]fit.Segment, len(m.Arcs)), tips: make([][]fit.Tip, len(m.Arcs))}
-	jn := findJunctions(e)
+	jn, err := findJunctions(ctx, e, workers)
+	if err != nil {
+		return nil, nil, err
+	}
 	jn.loose = loose
 	jn.hidden = fopt
 	jn.hidden.Noise = middleNoise

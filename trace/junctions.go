@@ -1,6 +1,7 @@
 package trace
 
 import (
+	"context"
 	"math"
 	"slices"
 
@@ -46,10 +47,10 @@ type junctions struct {
 	freedom float64
 }
 
-// findJunctions places the nodes of a map from the samples of its arcs.
-func findJunctions(e *edges) junctions {
+// findJunctions places the nodes of a map from the samples of its arcs. It returns ctx.Err() when ctx ends.
+func findJunctions(ctx context.Context, e *edges, workers int) (junctions, error) {
 	m := e.m
-	j := junctions{at: make([]fit.Point, len(m.Nodes)), through: make([]planar.Half, 2*len(m.Arcs)), clear: make([]float64, 2*len(m.Arcs)), corners: map[planar.Half]arcCorner{}, gone: make([]bool, len(m.Arcs)), freedom: 1}
+	j := junctions{at: make([]fit.Point, len(m.Nodes)), through: make([]planar.Half, 2*len(m.Arcs)), clear: make([]float64, 2*len(m.Arcs)), gone: make([]bool, len(m.Arcs)), freedom: 1}
 	for i := range j.through {
 		j.through[i] = -1
 		j.clear[i] = e.clearances()[0]
@@ -57,48 +58,65 @@ func findJunctions(e *edges) junctions {
 			j.clear[i] = min(j.clear[i], float64(m.Arcs[i/2].N)/3)
 		}
 	}
-	var ends []arcEnd
-	for n := range m.Nodes {
-		node := &m.Nodes[n]
-		ends = ends[:0]
-		for _, h := range node.Out {
-			if h >= 0 {
-				if end, ok := e.endOf(h, j.clear[h]); ok {
-					ends = append(ends, end)
-				}
-			}
-		}
-		v := fit.Point{X: float64(node.X), Y: float64(node.Y)}
-		if node.X == 0 || node.Y == 0 || int(node.X) == m.W || int(node.Y) == m.H {
-			j.at[n] = e.slideAlongFrame(v, ends)
-			continue
-		}
-		j.joinThrough(e, node)
-		if at, ok := j.joinToCorner(e, n); ok {
-			j.at[n] = at
-			continue
-		}
-		// Arcs whose near samples are tainted tell the place by those beyond.
-		ends = ends[:0]
-		for _, h := range node.Out {
-			if h >= 0 {
-				if end, ok := e.endOf(h, j.clear[h]); ok {
-					ends = append(ends, end)
-				}
-			}
-		}
-		j.at[n] = e.meet(v, ends)
-		for _, h := range node.Out {
-			if h >= 0 && j.through[h.Twin()] < 0 {
-				if x, ok := j.settleTangent(e, node, h); ok {
-					j.at[n] = x
-					break
-				}
-			}
+	// What a node settles concerns the half arcs that leave or reach it, which no other does.
+	corners := make([]junctionCorner, len(m.Nodes))
+	if err := inParallel(ctx, len(m.Nodes), workers, func(n int) { corners[n] = j.place(e, n) }); err != nil {
+		return j, err
+	}
+	j.corners = map[planar.Half]arcCorner{}
+	for _, c := range corners {
+		if c.known {
+			j.corners[c.half] = c.arcCorner
 		}
 	}
 	j.meetTips(e)
-	return j
+	return j, nil
+}
+
+// junctionCorner is the corner close behind a junction, on a half arc that leaves it; not known where there is none.
+type junctionCorner struct {
+	arcCorner
+	half  planar.Half
+	known bool
+}
+
+// place places node n, and returns the corner that it was placed by, if it was.
+func (j *junctions) place(e *edges, n int) (corner junctionCorner) {
+	m := e.m
+	node := &m.Nodes[n]
+	var room [4]arcEnd
+	ends := func() []arcEnd {
+		all := room[:0]
+		for _, h := range node.Out {
+			if h >= 0 {
+				if end, ok := e.endOf(h, j.clear[h]); ok {
+					all = append(all, end)
+				}
+			}
+		}
+		return all
+	}
+	v := fit.Point{X: float64(node.X), Y: float64(node.Y)}
+	if node.X == 0 || node.Y == 0 || int(node.X) == m.W || int(node.Y) == m.H {
+		j.at[n] = e.slideAlongFrame(v, ends())
+		return corner
+	}
+	j.joinThrough(e, node)
+	if at, c, ok := j.joinToCorner(e, n); ok {
+		j.at[n] = at
+		return c
+	}
+	// Arcs whose near samples are tainted tell the place by those beyond.
+	j.at[n] = e.meet(v, ends())
+	for _, h := range node.Out {
+		if h >= 0 && j.through[h.Twin()] < 0 {
+			if x, ok := j.settleTangent(e, node, h); ok {
+				j.at[n] = x
+				break
+			}
+		}
+	}
+	return corner
 }
 
 const (

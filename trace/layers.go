@@ -59,7 +59,7 @@ type stack struct {
 }
 
 // newStack ranks the faces.
-func newStack(e *edges, o *outlines, opt Options) *stack {
+func newStack(e *edges, o *outlines, opt Options, workers int) *stack {
 	f, m := e.flats, e.m
 	s := &stack{m: m, o: o, rank: make([]int, len(m.Faces)), ink: -2, exact: opt.Knockout, links: e.digital}
 	if !e.digital {
@@ -106,7 +106,7 @@ func newStack(e *edges, o *outlines, opt Options) *stack {
 		if !s.links {
 			lines = nil
 		}
-		newOrderer(m, lines, len(f.Palette), func(face int32) bool { return painted(&m.Faces[face]) }).sort(s.order, low, high)
+		newOrderer(m, lines, len(f.Palette), func(face int32) bool { return painted(&m.Faces[face]) }, workers).sort(s.order, low, high)
 	}
 	rankOf := make([]int, len(f.Palette))
 	for r, l := range s.order {

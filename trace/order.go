@@ -1,6 +1,7 @@
 package trace
 
 import (
+	"context"
 	"math"
 	"slices"
 
@@ -76,53 +77,62 @@ type orderer struct {
 	count   int32
 }
 
-// newOrderer collects the rings of painted faces. Without lines no outline goes on beneath another.
-func newOrderer(m *planar.Map, lines *outlines, labels int, painted func(face int32) bool) *orderer {
+// newOrderer collects the rings of painted faces on up to workers goroutines. Without lines no outline goes on beneath another.
+func newOrderer(m *planar.Map, lines *outlines, labels int, painted func(face int32) bool, workers int) *orderer {
 	o := &orderer{rings: make([][]orderRing, labels), depends: make([]labelSet, labels), stamp: make([]int32, len(m.Faces))}
 	thin := thinFaces(m)
+	rings, depends := make([][]orderRing, len(m.Faces)), make([]labelSet, len(m.Faces))
+	_ = inParallel(context.Background(), len(m.Faces), workers, func(i int) {
+		if face := int32(i); painted(face) {
+			rings[i], depends[i] = orderRings(m, lines, face, painted, thin)
+		}
+	})
 	for i := range m.Faces {
-		face := int32(i)
-		if !painted(face) {
-			continue
-		}
-		l := int(m.Faces[i].Label)
-		for _, ring := range m.Faces[i].Rings {
-			r := orderRing{face: face, hole: m.RingArea(ring) < 0, arcs: make([]stretch, 0, len(ring))}
-			for k, h := range ring {
-				s := stretchOf(m, h)
-				for end, stem := range [2]planar.Half{ring[(k+len(ring)-1)%len(ring)].Twin(), ring[(k+1)%len(ring)]} {
-					from := [2]planar.Half{h, h.Twin()}[end]
-					s.stems[end] = lines != nil && lines.goesThrough(m, from, stem) && lines.comesOut(m, stem, face, end == 0)
-				}
-				if f := m.LeftOf(h); f != planar.Outside && painted(f) {
-					s.left = int(m.Faces[f].Label)
-					o.depends[l].add(s.left)
-					if thin[f] {
-						s.n *= underThin
-					}
-				}
-				r.arcs = append(r.arcs, s)
-			}
-			if r.hole {
-				within(m, face, ring, func(f int32) bool {
-					switch {
-					case f == planar.Outside || !painted(f):
-						r.open = true
-					case int(m.Faces[f].Label) == l:
-						r.same = append(r.same, f)
-					default:
-						r.inside.add(int(m.Faces[f].Label))
-					}
-					return !r.open
-				})
-				if !r.open {
-					o.depends[l].join(&r.inside)
-				}
-			}
-			o.rings[l] = append(o.rings[l], r)
-		}
+		l := m.Faces[i].Label
+		o.rings[l] = append(o.rings[l], rings[i]...)
+		o.depends[l].join(&depends[i])
 	}
 	return o
+}
+
+// orderRings returns the rings of a face, and the labels that matter to it.
+func orderRings(m *planar.Map, lines *outlines, face int32, painted func(face int32) bool, thin []bool) (rings []orderRing, depends labelSet) {
+	for _, ring := range m.Faces[face].Rings {
+		r := orderRing{face: face, hole: m.RingArea(ring) < 0, arcs: make([]stretch, 0, len(ring))}
+		for k, h := range ring {
+			s := stretchOf(m, h)
+			for end, stem := range [2]planar.Half{ring[(k+len(ring)-1)%len(ring)].Twin(), ring[(k+1)%len(ring)]} {
+				from := [2]planar.Half{h, h.Twin()}[end]
+				s.stems[end] = lines != nil && lines.goesThrough(m, from, stem) && lines.comesOut(m, stem, face, end == 0)
+			}
+			if f := m.LeftOf(h); f != planar.Outside && painted(f) {
+				s.left = int(m.Faces[f].Label)
+				depends.add(s.left)
+				if thin[f] {
+					s.n *= underThin
+				}
+			}
+			r.arcs = append(r.arcs, s)
+		}
+		if r.hole {
+			within(m, face, ring, func(f int32) bool {
+				switch {
+				case f == planar.Outside || !painted(f):
+					r.open = true
+				case m.Faces[f].Label == m.Faces[face].Label:
+					r.same = append(r.same, f)
+				default:
+					r.inside.add(int(m.Faces[f].Label))
+				}
+				return !r.open
+			})
+			if !r.open {
+				depends.join(&r.inside)
+			}
+		}
+		rings = append(rings, r)
+	}
+	return rings, depends
 }
 
 // thinFaces tells the faces that are less than thinFace px across on average.

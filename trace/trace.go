@@ -255,7 +255,10 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	fopt.Sharp, fopt.Smooth = placesOf(touches, Corner), placesOf(touches, Smooth)
 	ck := curvesKey{ek, fmt.Sprint(fopt)}
 	if t.outlines == nil || t.curvesKey != ck {
-		jn := findJunctions(t.edges)
+		jn, err := findJunctions(ctx, t.edges, workers)
+		if err != nil {
+			return nil, err
+		}
 		jn.freedom = opt.freedom()
 		lay.hideCuts(t.edges.m, &jn, fopt)
 		o, err := fitOutlines(ctx, t.edges, jn, fopt, workers)
@@ -275,7 +278,7 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	if lay != nil {
 		res.Drawing, r.Flats, err = lay.drawing(ctx, t.edges.m, o, fopt, workers)
 	} else {
-		res.Drawing, err = newStack(t.edges, o, opt).drawing(ctx, t.edges.flats, workers)
+		res.Drawing, err = newStack(t.edges, o, opt, workers).drawing(ctx, t.edges.flats, workers)
 	}
 	if err != nil {
 		return nil, err
