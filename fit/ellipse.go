@@ -124,16 +124,18 @@ func (o *oval) follow(p []Point, w []float64, limit float64) bool {
 	var m envelope
 	m.reset(make([]int, 5))
 	x := make([]float64, 5) // centre, turn, half axes
+	hopelessOval := float64(4*limit) + 0.5
 	for round := range ellipseRounds {
 		m.clear()
 		clear(x)
-		worst := 0.0
 		for i, q := range p {
 			d, n, at, ok := o.off(q)
 			if !ok {
 				return false
 			}
-			worst = max(worst, w[i]*math.Abs(d))
+			if round == 1 && w[i]*math.Abs(d) > hopelessOval {
+				return false
+			}
 			r := at.Len()
 			c, s := at.X/r, at.Y/r
 			nu, nv := n.Dot(o.u), n.Dot(o.u.Perp())
@@ -145,9 +147,6 @@ func (o *oval) follow(p []Point, w []float64, limit float64) bool {
 					m.add(j, k, w[i]*g[j]*g[k])
 				}
 			}
-		}
-		if round == 1 && worst > float64(4*limit)+0.5 {
-			return false
 		}
 		for j := range x { // the turn of a circle says nothing
 			*m.diag(j) += float64(1e-6 * (1 + *m.diag(j)))

@@ -188,7 +188,7 @@ func (q *flattener) chains(islands [][]int) (chains [][]int) {
 		taken[n] = true
 		chain := islands[n]
 		for k := 0; k < len(chain); k++ {
-			for j := range q.around(chain[k], atCorners) {
+			for j := range q.corners(chain[k]) {
 				if o, ok := of[j]; ok && !taken[o] && q.labels[j] == q.labels[chain[k]] {
 					taken[o] = true
 					chain = append(chain, islands[o]...)
@@ -200,17 +200,11 @@ func (q *flattener) chains(islands [][]int) (chains [][]int) {
 	return chains
 }
 
-// The compass goes round: every other direction crosses a side of the pixel or a corner.
-const (
-	atSides   = 0
-	atCorners = 1
-)
-
-// around yields the pixels of the picture that meet pixel i at its sides or its corners.
-func (q *flattener) around(i, first int) iter.Seq[int] {
+// corners yields the pixels of the picture that meet pixel i at its corners.
+func (q *flattener) corners(i int) iter.Seq[int] {
 	return func(yield func(int) bool) {
 		x, y := i%q.w, i/q.w
-		for dir := first; dir < len(compass); dir += 2 {
+		for dir := 1; dir < len(compass); dir += 2 { // every other direction
 			xx, yy := x+compass[dir][0], y+compass[dir][1]
 			if uint(xx) < uint(q.w) && uint(yy) < uint(q.h) && !yield(yy*q.w+xx) {
 				return
@@ -247,10 +241,17 @@ func (q *flattener) land(dst []int, first int, ashore, seen []uint64) (pixels []
 	setBits(seen, first, first+1)
 	pixels = append(dst, first)
 	l := q.labels[first]
+	w, n := q.w, len(q.labels)
 	for k := 0; k < len(pixels); k++ {
-		for j := range q.around(pixels[k], atSides) {
+		i := pixels[k]
+		x := i % w
+		for _, beside := range [4]struct {
+			at int
+			is bool
+		}{{i + 1, x+1 < w}, {i + w, i+w < n}, {i - 1, x > 0}, {i - w, i >= w}} {
+			j := beside.at
 			switch {
-			case q.labels[j] != l:
+			case !beside.is || q.labels[j] != l:
 			case bit(ashore, j):
 				for _, i := range pixels {
 					setBits(ashore, i, i+1)
