@@ -38,16 +38,22 @@ func (f *Flats) measure(shades [][]tone, soft bool, blur float64, workers int) {
 func (f *Flats) Coverage(i int, a, b uint8) float64 {
 	if r := f.runs[int(a)*len(f.Palette)+int(b)]; r.to == r.from+1 {
 		if m := &f.mixtures[r.from]; m.dd != 0 || m.cc != 0 {
-			return m.of(f.toneFor(i, m))
+			if f.smooth(m) {
+				return m.of(f.between(i))
+			}
+			return m.ofPixel(f.seen(i))
 		}
 	}
 	share, _ := f.Mixed(i, a, b)
 	return share
 }
 
+// smooth reports whether a mixture is read by chroma between its samples.
+func (f *Flats) smooth(m *pair) bool { return m.byChroma && (f.grid.x >= 0 || f.grid.y >= 0) }
+
 // toneFor returns the tone of pixel i to read a mixture by.
 func (f *Flats) toneFor(i int, m *pair) tone {
-	if m.byChroma && (f.grid.x >= 0 || f.grid.y >= 0) {
+	if f.smooth(m) {
 		return f.between(i)
 	}
 	return toneAt(f.seen(i), f.soft)

@@ -11,17 +11,23 @@ import (
 // Levels of 8 bits either way. (No array: compilers keep those in memory.)
 type tone struct{ x, y, z float64 }
 
+// The parts of luma in BT.601.
+const lumaRed, lumaGreen, lumaBlue = 0.299, 0.587, 0.114
+
 // luma returns the luma of BT.601.
 func luma(r, g, b float64) float64 {
-	return float64(0.299*r) + float64(0.587*g) + float64(0.114*b)
+	return float64(lumaRed*r) + float64(lumaGreen*g) + float64(lumaBlue*b)
 }
+
+// perBlue and perRed scale the differences of blue and red from luma (ITU-T T.871 §7).
+const perBlue, perRed = 1 / 1.772, 1 / 1.402
 
 // toneOf converts 8-bit channels; soft says that luma and chroma were coded apart.
 func toneOf(r, g, b uint8, soft bool) tone {
 	v := tone{float64(r), float64(g), float64(b)}
 	if soft {
 		y := luma(v.x, v.y, v.z)
-		return tone{y, (v.z - y) / 1.772, (v.x - y) / 1.402}
+		return tone{y, (v.z - y) * perBlue, (v.x - y) * perRed}
 	}
 	return v
 }
@@ -66,6 +72,8 @@ type pair struct {
 	blur  float64 // chromaBlur where chroma is stored at lower resolution, else 0
 	// byChroma says that chroma tells more of a share than luma.
 	byChroma bool
+	// In a soft picture the share by red, green and blue, and what is added to it.
+	ofRed, ofGreen, ofBlue, constant float64
 }
 
 // pairOf prepares the mixtures of a and b, blur being what averaging chroma leaves of a share's certainty. Anti-aliasing
@@ -93,6 +101,10 @@ func pairOf(a, b tone, soft bool, blur float64) pair {
 			p.share.y, p.share.z = k*p.d.y, k*p.d.z
 		}
 	}
+	byBlue, byRed := p.share.y*perBlue, p.share.z*perRed
+	byLuma := p.share.x - byBlue - byRed
+	p.ofRed, p.ofGreen, p.ofBlue = float64(byLuma*lumaRed)+byRed, byLuma*lumaGreen, float64(byLuma*lumaBlue)+byBlue
+	p.constant = -p.share.dot(b)
 	return p
 }
 
@@ -118,6 +130,15 @@ func (p *pair) ofChroma() float64 {
 // of returns the share of a in c, 0 to 1.
 func (p *pair) of(c tone) float64 {
 	return clamp01(p.share.dot(c.sub(p.b)))
+}
+
+// ofPixel is of for a pixel as it is: what is read of a soft picture by the million is not converted first.
+func (p *pair) ofPixel(c uint32) float64 {
+	if !p.soft {
+		return p.of(toneAt(c, false))
+	}
+	r, g, b := channels(c)
+	return clamp01(float64(p.ofRed*float64(r)) + float64(p.ofGreen*float64(g)) + float64(p.ofBlue*float64(b)) + p.constant)
 }
 
 // chromaTrust is what a level of chroma counts against one of luma where a soft picture misses a mixture.
