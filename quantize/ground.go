@@ -63,8 +63,9 @@ const (
 	blackChroma = 20.0  // and chroma at most
 )
 
-// medium tells what was drawn, and which label is the ink.
-func medium(f *Flats, want Medium, workers int) (Medium, int) {
+// medium tells what was drawn, and which label is the ink. contacts is asked for the edges between labels, and their areas, where
+// these tell.
+func medium(f *Flats, want Medium, contacts func() (edges, areas []int)) (Medium, int) {
 	n := len(f.Palette)
 	darkest := -1
 	for l, s := range f.Palette {
@@ -84,7 +85,7 @@ func medium(f *Flats, want Medium, workers int) (Medium, int) {
 		}
 		return MediumFlat, -1
 	}
-	edges, areas := f.contacts(workers)
+	edges, areas := contacts()
 	total := 0
 	for _, e := range edges {
 		total += e
@@ -120,13 +121,17 @@ func medium(f *Flats, want Medium, workers int) (Medium, int) {
 // contacts returns the length of the edges between each two labels, in pixel sides, both ways round, and the area of
 // each label.
 func (f *Flats) contacts(workers int) (edges, areas []int) {
-	n := len(f.Palette)
+	return contactsOf(f.Labels, f.W, f.H, len(f.Palette), workers)
+}
+
+// contactsOf is the same for w x h labels below n.
+func contactsOf(labels []uint8, w, h, n, workers int) (edges, areas []int) {
 	edges, areas = make([]int, n*n), make([]int, n)
 	// Few parts, as each counts in tables of its own.
 	const parts = 8
 	var partEdges, partAreas [parts][]int
 	parallel(parts, workers, func(k int) {
-		partEdges[k], partAreas[k] = f.contactsIn(f.H*k/parts, f.H*(k+1)/parts)
+		partEdges[k], partAreas[k] = contactsIn(labels, w, h, n, h*k/parts, h*(k+1)/parts)
 	})
 	for k := range parts {
 		for i, v := range partEdges[k] {
@@ -139,19 +144,18 @@ func (f *Flats) contacts(workers int) (edges, areas []int) {
 	return edges, areas
 }
 
-// contactsIn is contacts for rows y0 to y1 and what lies between each and the next.
-func (f *Flats) contactsIn(y0, y1 int) (edges, areas []int) {
-	n, w := len(f.Palette), f.W
+// contactsIn is contactsOf for rows y0 to y1 and what lies between each and the next.
+func contactsIn(labels []uint8, w, h, n, y0, y1 int) (edges, areas []int) {
 	edges, areas = make([]int, n*n), make([]int, n)
 	note := func(a, b uint8) {
 		edges[int(a)*n+int(b)]++
 		edges[int(b)*n+int(a)]++
 	}
 	for y := y0; y < y1; y++ {
-		row := f.Labels[y*w : (y+1)*w]
+		row := labels[y*w : (y+1)*w]
 		below := row // of the last
-		if y+1 < f.H {
-			below = f.Labels[(y+1)*w : (y+2)*w]
+		if y+1 < h {
+			below = labels[(y+1)*w : (y+2)*w]
 		}
 		start := 0 // of the run of labels
 		for x := 0; x < w; x++ {

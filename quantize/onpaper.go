@@ -30,7 +30,7 @@ func FlattenPaper(px Pixels, noise, blur float64, opt Options) (*Flats, error) {
 		return nil, err
 	}
 	f := flattenPart(px, drawnPart(px, noise, opt.Workers), noise, blur, opt)
-	f.Medium, f.Ink = medium(f, opt.Medium, opt.Workers)
+	f.Medium, f.Ink = medium(f, opt.Medium, func() ([]int, []int) { return f.contacts(opt.Workers) })
 	if opt.Medium == MediumAuto && f.Ink < 0 && len(f.Palette) == 2 && f.Ground >= 0 && f.thin(1-f.Ground) {
 		f.Medium, f.Ink = MediumLine, 1-f.Ground // a pale pen
 	}

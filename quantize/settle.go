@@ -11,7 +11,7 @@ import (
 
 // flats finishes the labels and describes the picture.
 func (q *flattener) flats() *Flats {
-	q.dropIdle()
+	edges := q.dropIdle()
 	under, swatches := q.swatches()
 	shades := make([][]tone, len(swatches))
 	for k, t := range q.tints {
@@ -29,7 +29,12 @@ func (q *flattener) flats() *Flats {
 		relabel(q.labels, &to, q.h, q.w, q.opt.Workers)
 	}
 	f.Ground = q.ground(f, under)
-	f.Medium, f.Ink = medium(f, q.opt.Medium, q.opt.Workers)
+	f.Medium, f.Ink = medium(f, q.opt.Medium, func() ([]int, []int) {
+		if edges == nil {
+			return f.contacts(q.opt.Workers)
+		}
+		return joined(edges, under, len(swatches)), q.areas(under, len(swatches))
+	})
 	locked := len(q.opt.Palette) > 0
 	if !locked {
 		if f.Ink >= 0 {
@@ -51,17 +56,48 @@ func relabel(labels []uint8, to *[256]uint8, h, w, workers int) {
 	})
 }
 
-// dropIdle removes tints that label no pixel.
-func (q *flattener) dropIdle() {
-	count := q.tally(len(q.tints))
-	idle := make([]bool, len(q.tints))
+// dropIdle removes tints that label no pixel, and counts the pixels of the others. It returns the length of the edges between each
+// two tints, as contactsOf does, where they are found on the way.
+func (q *flattener) dropIdle() (edges []int) {
+	n := len(q.tints)
+	var count []int
+	if q.opt.Medium == MediumAuto && n > 2 {
+		edges, count = contactsOf(q.labels, q.w, q.h, n, q.opt.Workers)
+	} else {
+		count = q.tally(n)
+	}
+	idle := make([]bool, n)
 	for k := range q.tints {
 		q.tints[k].cores = count[k]
 		idle[k] = count[k] == 0
 	}
 	if slices.Contains(idle, true) {
 		q.forget(idle)
+		return nil
 	}
+	return edges
+}
+
+// joined returns the length of the edges between each two of n swatches, edges being those between the tints under them.
+func joined(edges, under []int, n int) []int {
+	out := make([]int, n*n)
+	for a, s := range under {
+		for b, t := range under {
+			if s != t {
+				out[s*n+t] += edges[a*len(under)+b]
+			}
+		}
+	}
+	return out
+}
+
+// areas returns how many pixels come under each of n swatches.
+func (q *flattener) areas(under []int, n int) []int {
+	out := make([]int, n)
+	for k, s := range under {
+		out[s] += q.tints[k].cores
+	}
+	return out
 }
 
 // tally counts the pixels of each of n labels.
