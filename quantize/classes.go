@@ -121,26 +121,38 @@ func (q *flattener) coresOfLabels(side int, known []uint64) []uint64 {
 			}
 		}
 	})
-	core, deep := q.bitmap(), q.bitmap()
-	coresOf(core, deep, blocks, w, q.opt.Workers)
-	q.spare = append(q.spare, blocks)
 	if side == 2 {
-		q.spare = append(q.spare, deep)
+		core, deep := q.bitmap(), q.bitmap()
+		coresOf(core, deep, blocks, w, q.opt.Workers)
+		q.spare = append(q.spare, blocks, deep)
 		return core
 	}
-	// the 3 x 3 squares around the deep pixels
-	words(len(core), q.opt.Workers, func(lo, hi int) {
+	// The middles of squares of 3 x 3 and the pixels to their left and right, then those above and below these.
+	wide := q.bitmap()
+	words(len(wide), q.opt.Workers, func(lo, hi int) {
+		before, own := deepWord(blocks, lo-1, w), deepWord(blocks, lo, w)
 		for k := lo; k < hi; k++ {
-			core[k] = deep[k] | shifted(deep, k, 1) | shiftedDown(deep, k, 1)
+			after := deepWord(blocks, k+1, w)
+			wide[k] = own | own<<1 | before>>63 | own>>1 | after<<63
+			before, own = own, after
 		}
 	})
+	core := blocks
 	words(len(core), q.opt.Workers, func(lo, hi int) {
 		for k := lo; k < hi; k++ {
-			deep[k] = core[k] | shifted(core, k, w) | shiftedDown(core, k, w)
+			core[k] = wide[k] | shifted(wide, k, w) | shiftedDown(wide, k, w)
 		}
 	})
-	q.spare = append(q.spare, core)
-	return deep
+	q.spare = append(q.spare, wide)
+	return core
+}
+
+// deepWord returns word k of the middles of uniform 3 x 3 squares, as coresOf does; 0 outside the bitmap.
+func deepWord(blocks []uint64, k, w int) uint64 {
+	if k < 0 || k >= len(blocks) {
+		return 0
+	}
+	return blocks[k] & shifted(blocks, k, 1) & shifted(blocks, k, w) & shifted(blocks, k, w+1)
 }
 
 // nextByte returns the first x of the row, from <= x, whose label is l, the row's length if there is none.
