@@ -22,6 +22,7 @@ const (
 	strayFloor    = 16   // quiet pixels that a tint needs which was seen nowhere even
 	strayShare    = 2e-4 // and share of the picture
 	strayRadius   = 14.0 // levels by which the pixels of a patch may differ from its first
+	answerBits    = 15   // of the number of answers that classifyRough remembers
 )
 
 // roughTints finds the colours of even places, then those of quiet ones, and labels the cores. It returns the corners of
@@ -157,23 +158,23 @@ func (q *flattener) classifyRough() {
 		even = q.evenRuns()
 		defer func() { q.spare = append(q.spare, even) }()
 	}
-	// colours come again: remember the last answer by a few of their bits
-	type answer struct {
-		key   uint32
-		label uint8
-	}
-	type answers [1 << 12]answer
-	tables := sync.Pool{New: func() any { return new(answers) }}
+	// Colours come again: the last answer for a few of their bits is remembered, with the label above the colour.
+	type answers [1 << answerBits]uint32
+	tables := sync.Pool{New: func() any {
+		known := new(answers)
+		known[0] = 1 // not the black that belongs there
+		return known
+	}}
 	rowBands(q.h, q.opt.Workers, func(_, y0, y1 int) {
 		known := tables.Get().(*answers)
 		defer tables.Put(known)
 		label := func(c uint32) uint8 {
-			key := c&0xffffff | 1<<24
-			a := &known[key*2654435761>>20]
-			if a.key != key {
-				*a = answer{key, q.find(f, unpack(c))}
+			c &= 0xffffff
+			a := &known[c*2654435761>>(32-answerBits)] // 2³² over the golden ratio
+			if *a&0xffffff != c {
+				*a = c | uint32(q.find(f, unpack(c)))<<24
 			}
-			return a.label
+			return uint8(*a >> 24)
 		}
 		if m := q.px.Mosaic; m != nil {
 			for i, end := y0*w, y1*w; i < end; {
