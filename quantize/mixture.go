@@ -132,13 +132,23 @@ func (p *pair) of(c tone) float64 {
 	return clamp01(p.share.dot(c.sub(p.b)))
 }
 
+// least is the share below which there is none: far above the error of arithmetic.
+const least = 1e-9
+
 // ofPixel is of for a pixel as it is: what is read of a soft picture by the million is not converted first.
 func (p *pair) ofPixel(c uint32) float64 {
 	if !p.soft {
 		return p.of(toneAt(c, false))
 	}
 	r, g, b := channels(c)
-	return clamp01(float64(p.ofRed*float64(r)) + float64(p.ofGreen*float64(g)) + float64(p.ofBlue*float64(b)) + p.constant)
+	share := float64(p.ofRed*float64(r)) + float64(p.ofGreen*float64(g)) + float64(p.ofBlue*float64(b)) + p.constant
+	switch { // of equal shares none may come out a rounding larger
+	case share < least:
+		return 0
+	case share > 1-least:
+		return 1
+	}
+	return share
 }
 
 // chromaTrust is what a level of chroma counts against one of luma where a soft picture misses a mixture.
