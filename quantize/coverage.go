@@ -1,6 +1,10 @@
 package quantize
 
-import "math"
+import (
+	"math"
+
+	"pochoir/quantize/large"
+)
 
 // pairRun names the mixtures of one pair of labels: mixtures[from:to]. Several where a label stands for several
 // colours of the picture.
@@ -15,6 +19,12 @@ func (f *Flats) measure(shades [][]tone, soft bool, blur float64, workers int) {
 		f.grid = gridOf(&f.px, workers)
 	}
 	f.runs = make([]pairRun, n*n)
+	all, same := 0, 0
+	for _, x := range shades {
+		all += len(x)
+		same += len(x) * len(x)
+	}
+	f.mixtures = large.Make[pair](all*all - same)[:0]
 	for a := range n {
 		for b := range n {
 			from := len(f.mixtures)

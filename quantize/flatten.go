@@ -165,7 +165,7 @@ func (q *flattener) prepareMixtures() {
 	if len(q.pairs) == n*n {
 		return
 	}
-	q.pairs = make([]pair, n*n)
+	q.pairs = large.Make[pair](n * n)
 	for a := range n {
 		for b := range n {
 			q.pairs[a*n+b] = pairOf(q.tints[a].v, q.tints[b].v, q.soft, q.chromaBlur)

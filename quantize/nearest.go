@@ -1,6 +1,9 @@
 package quantize
 
-import "pochoir/quantize/colour"
+import (
+	"pochoir/quantize/colour"
+	"pochoir/quantize/large"
+)
 
 // A finder answers which tint is nearest to a colour within roughRadius levels. Colours are sorted into cells of 8
 // levels a channel; most cells are far from every tint, and most of the others near one alone.
@@ -20,7 +23,7 @@ func cellOf(r, g, b uint8) int {
 }
 
 func (q *flattener) newFinder() *finder {
-	f := new(finder)
+	f := &large.Make[finder](1)[0]
 	const n = 1 << (8 - cellShift)
 	for k := range q.tints {
 		if k == q.paper {

@@ -9,6 +9,7 @@ import (
 	"sync/atomic"
 
 	"pochoir/fit"
+	"pochoir/quantize/large"
 	"pochoir/trace/internal/planar"
 )
 
@@ -322,7 +323,9 @@ func (g *group) samplesOf(m *planar.Map, samples [][]edgeSample, jn *junctions, 
 	for _, h := range g.halves {
 		total += len(samples[h.Arc()])
 	}
-	run = slices.Grow(room[:0], total)
+	if run = room[:0]; cap(run) < total {
+		run = large.Make[fit.Sample](total)[:0]
+	}
 	for _, h := range g.halves {
 		starts = append(starts, len(run))
 		arc := &m.Arcs[h.Arc()]

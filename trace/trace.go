@@ -15,6 +15,7 @@ import (
 
 	"pochoir/fit"
 	"pochoir/quantize"
+	"pochoir/quantize/large"
 	"pochoir/trace/internal/planar"
 	"pochoir/trace/paper"
 )
@@ -255,6 +256,7 @@ func (t *Tracer) Trace(ctx context.Context, opt Options) (*Result, error) {
 	fopt.Sharp, fopt.Smooth = placesOf(touches, Corner), placesOf(touches, Smooth)
 	ck := curvesKey{ek, fmt.Sprint(fopt)}
 	if t.outlines == nil || t.curvesKey != ck {
+		ahead(t.sheet.W, t.sheet.H)
 		jn, err := findJunctions(ctx, t.edges, workers)
 		if err != nil {
 			return nil, err
@@ -380,9 +382,20 @@ const maxDissolveRounds = 3
 // more is noise or a photograph, and drawing it all would take minutes and help nobody.
 func mostArcs(w, h int) int { return max(15_000, min(250_000, w*h/100)) }
 
+// ahead has the small things that come next lie in large pages, in pictures whose edges come to megabytes of them.
+func ahead(w, h int) {
+	if w*h >= manySmall {
+		large.Begin()
+	}
+}
+
+// manySmall is the size of such a picture, px.
+const manySmall = 1 << 22
+
 // measureEdges builds the planar map, dissolves dust, save the marks at the places to keep and, if asked to, lone pixels but not
 // stray specks, and measures every boundary. It returns ctx.Err() when ctx ends.
 func measureEdges(ctx context.Context, f *quantize.Flats, digital bool, dust float64, lone, stray bool, keep []fit.Point, workers int) (*edges, error) {
+	ahead(f.W, f.H)
 	saddle := func(x, y int, a, b, c, d uint8) planar.SaddleKind { return joinSaddle(f, x, y, a, b, c, d) }
 	var builder planar.Builder
 	defer builder.Restore() // the labels are the caller's
@@ -448,6 +461,7 @@ func measureEdges(ctx context.Context, f *quantize.Flats, digital bool, dust flo
 	if err != nil {
 		return nil, err
 	}
+	ahead(f.W, f.H)
 	var all hardness
 	for i := range each {
 		all.add(each[i])

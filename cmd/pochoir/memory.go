@@ -8,6 +8,8 @@ import (
 	"runtime/metrics"
 	"sync"
 	"time"
+
+	"pochoir/quantize/large"
 )
 
 // memory holds the runtime to a limit in proportion to the bitmaps in work: garbage is collected near it, and never below.
@@ -49,6 +51,7 @@ const (
 // watchMemory begins to hold the limit, unless the user set one (GOMEMLIMIT), until release is called.
 func watchMemory() *memory {
 	m := &memory{stop: make(chan struct{})}
+	large.Begin() // package early has, but its page may be full by now
 	if os.Getenv("GOMEMLIMIT") != "" {
 		m.piles(garbage)
 		return m

@@ -10,9 +10,18 @@ import "unsafe"
 // least is the size from which it is worth asking, bytes. What is smaller mostly comes to lie beside something larger.
 const least = 64 << 10
 
-// Begin has what the program holds by now, and what comes to lie beside it, moved to large pages. It is for the start of a
-// program whose memory soon grows.
-func Begin() { Make[byte](least) }
+// Begin has what the program holds by now, and what comes to lie beside it, moved to large pages. It is for a time from which on
+// memory grows by small things.
+func Begin() {
+	// The one lies where there is room for little, the other where there is room for more.
+	small := new([16]byte)
+	ask(uintptr(unsafe.Pointer(small)), 1)
+	held = small
+	Make[byte](least)
+}
+
+// held keeps what it holds from lying on a stack, which is elsewhere.
+var held *[16]byte
 
 // chunk is what the runtime gets from the system at a time, bytes, or a part of it; it begins at a multiple of its size. A
 // large page is half of one.

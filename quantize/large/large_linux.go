@@ -11,8 +11,11 @@ var asked struct {
 	chunk map[uintptr]bool
 }
 
-// collapse is MADV_COLLAPSE of madvise(2), which Linux has since 6.1.
-const collapse = 25
+// collapse is MADV_COLLAPSE of madvise(2), which Linux has since 6.1; page is a large page, bytes.
+const (
+	collapse = 25
+	page     = chunk / 2
+)
 
 // ask asks for large pages (madvise(2), MADV_HUGEPAGE) in the chunks that hold these bytes, and so for what will lie
 // beside them. Pages that small things have begun are exchanged for a large one. An error says only that there is none.
@@ -32,7 +35,22 @@ func ask(at, bytes uintptr) {
 	for c := first; c <= last; c++ {
 		asked.chunk[c] = true
 	}
-	for _, advice := range [2]uintptr{syscall.MADV_HUGEPAGE, collapse} {
-		_, _, _ = syscall.Syscall(syscall.SYS_MADVISE, first*chunk, (last-first+1)*chunk, advice)
+	_, _, _ = syscall.Syscall(syscall.SYS_MADVISE, first*chunk, (last-first+1)*chunk, syscall.MADV_HUGEPAGE)
+	// One by one: the call ends at the first that cannot be exchanged. What lies between the first and the last chunk is new.
+	for at := first * chunk; at < (last+1)*chunk; at += page {
+		if c := at / chunk; c == first || c == last {
+			exchange(at)
+		}
+	}
+}
+
+// exchange gives a large page for the small ones that have been begun from at on. Where one of them is busy the system says so
+// and wants to be asked again.
+func exchange(at uintptr) {
+	const tries = 5
+	for range tries {
+		if _, _, err := syscall.Syscall(syscall.SYS_MADVISE, at, page, collapse); err != syscall.EAGAIN {
+			return
+		}
 	}
 }
