@@ -14,14 +14,10 @@ const least = 64 << 10
 // memory grows by small things.
 func Begin() {
 	// The one lies where there is room for little, the other where there is room for more.
-	small := new([16]byte)
-	ask(uintptr(unsafe.Pointer(small)), 1)
-	held = small
-	Make[byte](least)
+	for _, n := range [2]int{512, least} {
+		ask(uintptr(unsafe.Pointer(unsafe.SliceData(Make[byte](n)))), 1)
+	}
 }
-
-// held keeps what it holds from lying on a stack, which is elsewhere.
-var held *[16]byte
 
 // chunk is what the runtime gets from the system at a time, bytes, or a part of it; it begins at a multiple of its size. A
 // large page is half of one.
