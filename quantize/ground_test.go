@@ -41,5 +41,19 @@ func TestContacts(t *testing.T) {
 		if !slices.Equal(gotEdges, edges) || !slices.Equal(gotAreas, areas) {
 			t.Fatalf("seed %d: %d x %d px: edges %v, areas %v, want %v, %v", seed, w, h, gotEdges, gotAreas, edges, areas)
 		}
+		// Brought under fewer labels, they are what is counted of those.
+		q := &flattener{tints: make([]tint, n)}
+		under := make([]int, n)
+		for k := range under {
+			under[k], q.tints[k].cores = rng.IntN(n-1), areas[k]
+		}
+		for i, l := range f.Labels {
+			f.Labels[i] = uint8(under[l])
+		}
+		f.Palette = f.Palette[:n-1]
+		gotEdges, gotAreas = f.contacts(2)
+		if e, a := joined(edges, under, n-1), q.areas(under, n-1); !slices.Equal(gotEdges, e) || !slices.Equal(gotAreas, a) {
+			t.Fatalf("seed %d: under %v: edges %v, areas %v, want %v, %v", seed, under, e, a, gotEdges, gotAreas)
+		}
 	}
 }
